@@ -14,17 +14,26 @@ import pytest
 from demo_logs.plan import charge, rest, ride
 from demo_logs.simulator import Fault
 from herdbook.pipeline.desk.pack_names import plain_names
+from herdbook.pipeline.health.doubts import blocked
+from herdbook.pipeline.health.rules import all_rules
+from herdbook.pipeline.lake.role_views import view_of_log
 from herdbook.pipeline.night.messages import text
 from herdbook.pipeline.night.read_changes import last_night
 from herdbook.pipeline.night.scan import run_scan
 from herdbook.pipeline.reports.dossier.data import dossier_data
 from herdbook.pipeline.reports.dossier.write import write_dossier
+from herdbook.pipeline.reports.facts import one_vehicle
 from herdbook.pipeline.reports.fleet.site import write_fleet
+from herdbook.pipeline.reports.history.context import HistoryContext, HistoryReader
 from herdbook.pipeline.reports.history.document import document
+from herdbook.pipeline.reports.history.lines.several_packs import lines as lines_of_packs
+from herdbook.pipeline.reports.record import profile_of
 from herdbook.pipeline.reports.signals.window import gather
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import micros
-from tests.two_packs.vehicle import write_logs, write_profile
+from herdbook.pipeline.vehicle.contact.hold import hold_profile
+from herdbook.pipeline.vehicle.profile import load_profile
+from tests.two_packs.vehicle import two_packs_text, write_logs, write_profile
 
 WEAK, LOW, HOT = "ZB-0901", "ZB-0902", "ZB-0903"
 DAY = "2026-03-02"
@@ -144,6 +153,34 @@ def test_the_history_tells_capacity_and_limits_by_pack(store: Store) -> None:
     assert ": none," not in low[2]
     assert sum("below its lowest stated voltage" in line for line in lines) == 2, "no line speaks of no pack"
     assert any("pack 2, cell 5" in line for line in lines)
+
+
+def test_a_line_of_the_second_pack_leads_to_its_rows(store: Store) -> None:
+    with store.read() as con:
+        facts = one_vehicle(con, LOW, store.settings.zone)
+    given = HistoryContext(facts, HistoryReader(None, "km"), profile_of(store, "twin"))
+    [line] = [x for x in lines_of_packs(given) if x.text.startswith("Pack 2: time with a group of cells below")]
+    assert line.source is not None
+    assert line.source.where["name"] == ("pack_2_cell_under_s",)
+
+
+def test_a_wrong_second_pack_is_contradicted_and_the_first_is_not(store: Store, tmp_path: Path) -> None:
+    """As the first's: the sign of its current against its voltage; the first pack's rules go on."""
+    text = two_packs_text()
+    wrong = text.replace(
+        'pack_current = "BMS2_Pack.PackCurrent"', 'pack_current = { signal = "BMS2_Pack.PackCurrent", scale = -1 }'
+    )
+    assert wrong != text
+    profile = load_profile(write_profile(tmp_path, wrong))
+    logs = sorted((store.folder.parent / "inbox").glob(f"{WEAK}_*.log"))
+    told = hold_profile(profile, [view_of_log(log, profile, WEAK) for log in logs])
+    assert "pack_2_pack_current" in told.doubts
+    assert "pack 2: " in told.doubts["pack_2_pack_current"]
+    assert "pack_current" not in told.doubts
+    lost = [why for rule, why in blocked(all_rules().values(), told.doubts) if rule.id == "weak_group"]
+    assert lost == [told.doubts["pack_2_pack_current"]]
+    sound = load_profile(write_profile(tmp_path / "sound"))
+    assert not hold_profile(sound, [view_of_log(log, sound, WEAK) for log in logs]).told
 
 
 def test_the_night_the_register_and_the_vehicles_page_name_the_pack(store: Store, tmp_path: Path) -> None:

@@ -8,9 +8,9 @@ from dataclasses import replace
 from herdbook.pipeline.health.packs import pack_metrics
 from herdbook.pipeline.reports.history.context import HistoryContext
 from herdbook.pipeline.reports.history.lines import capacity, extremes, limits, use
-from herdbook.pipeline.reports.history.statement import Statement
+from herdbook.pipeline.reports.history.statement import Source, Statement
 from herdbook.pipeline.reports.packs import facts_of_pack, packs_of
-from herdbook.pipeline.vehicle.packs import as_pack
+from herdbook.pipeline.vehicle.packs import as_pack, marked
 
 
 def lines(given: HistoryContext) -> Iterator[Statement]:
@@ -33,4 +33,13 @@ def lines(given: HistoryContext) -> Iterator[Statement]:
             *limits.lines(own, [b for b in limits.BOUNDS if b.metric in of_pack]),
             *capacity.lines(own),
         ]
-        yield from (replace(line, text=f"Pack {n}: {line.text[:1].lower()}{line.text[1:]}") for line in said)
+        yield from (_of_pack(line, n) for line in said)
+
+
+def _of_pack(line: Statement, pack: int) -> Statement:
+    """The line with its pack named, and led to that pack's rows."""
+    source = line.source
+    if source is not None and source.table == "metrics":
+        names = tuple(marked(pack, str(name)) for name in source.where.get("name", ()))
+        source = Source("metrics", {**source.where, "name": names})
+    return replace(line, text=f"Pack {pack}: {line.text[:1].lower()}{line.text[1:]}", source=source)
