@@ -10,9 +10,8 @@ import pytest
 
 from herdbook.pipeline.health.examples import profile
 from herdbook.pipeline.vehicle.chemistry import chemistry
-from herdbook.pipeline.vehicle.contact.check import Word
+from herdbook.pipeline.vehicle.contact.check import Word, hold
 from herdbook.pipeline.vehicle.contact.checks.chemistry import CHECKS
-from herdbook.pipeline.vehicle.contact.hold import hold
 from herdbook.pipeline.vehicle.contact.view import View
 from herdbook.pipeline.vehicle.signals import Key, Series, Signals
 
