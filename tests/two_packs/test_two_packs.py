@@ -126,6 +126,7 @@ def test_the_dossier_shows_each_pack_and_the_evidence_of_the_right_one(store: St
     assert "pack 2, cell 8" in said
     for leaf in ("Pack 1: cell groups", "Pack 2: cell groups", "Pack 1: heat", "Pack 2: pack"):
         assert leaf in said
+    assert "Of the packs side by side the first is compared" in said
     assert "pack_2_cell_voltage" in html.unescape(page), "the command for all samples names the second pack's signals"
     anchors = re.findall(r'\bid="([^"]+)"', re.sub(r"<script.*?</script>", "", page, flags=re.DOTALL))
     assert len(anchors) == len(set(anchors)), sorted(a for a in set(anchors) if anchors.count(a) > 1)
