@@ -67,7 +67,14 @@ MAY_IMPORT["pipeline.api"] = MAY_IMPORT["pipeline.commands"]
 MAY_IMPORT["flows"] |= {"pipeline.upkeep", "pipeline.cli"}
 
 # The same inside reports: words and page know no vehicle; dossier and history know nothing of each other.
-_ABOUT = {"facts", "verdict", "record", "pack_capacity", "rule_counts"}  # flat: what all pages say of a vehicle
+_ABOUT = {
+    "facts",
+    "verdict",
+    "record",
+    "pack_capacity",
+    "rule_counts",
+    "packs",
+}  # flat: what all pages say of a vehicle
 REPORTS_MAY_IMPORT: dict[str, set[str]] = {
     "words": set(),
     "page": {"words"},
@@ -75,6 +82,7 @@ REPORTS_MAY_IMPORT: dict[str, set[str]] = {
     "verdict": {"words", "facts"},
     "record": {"facts"},
     "pack_capacity": set(),
+    "packs": {"facts"},
     "rule_counts": set(),
     "contact_page": {"page"},
     "drawing": {"words", "page", "facts"},

@@ -38,7 +38,10 @@ FILES = {
         *("spans.py", "vehicle/roles.py", "vehicle/signals.py", "vehicle/role_table.py", "vehicle/units.py"),
     ],
     "science": ["science/*.py"],
-    "measuring": ["metrics/shared/*.py", "metrics/set.py", "vehicle/figures.py", "vehicle/chemistry.py"],
+    "measuring": [
+        *("metrics/shared/*.py", "metrics/set.py", "vehicle/figures.py", "vehicle/chemistry.py"),
+        *("vehicle/packs.py", "lake/packs.py", "assess/packs.py"),
+    ],
     "judging": [
         *("health/*.py", "health/cause_tests/*.py", "health/pack/*.py", "health/rules/_*.py"),
         "vehicle/roles.py",

@@ -15,6 +15,7 @@ import numpy as np
 import polars as pl
 
 from herdbook.pipeline.arrays import Bools, Times
+from herdbook.pipeline.assess.packs import measure_packs
 from herdbook.pipeline.assess.plan import LogSpans, VehiclePlan, plan
 from herdbook.pipeline.assess.rows import METRIC_ORDER, MeasuredRows, MeasuredTables, VerdictRows, verdict_rows
 from herdbook.pipeline.assess.sessions import Stretch, sessions, stretches
@@ -24,7 +25,7 @@ from herdbook.pipeline.health.engine import judge
 from herdbook.pipeline.health.reading import only
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.lake.cadence import Cadence
-from herdbook.pipeline.lake.read import read_signals
+from herdbook.pipeline.lake.packs import signals_of_packs, together
 from herdbook.pipeline.metrics import measure
 from herdbook.pipeline.metrics.clock import LogClock, clock_rows
 from herdbook.pipeline.metrics.messages import message_rows
@@ -168,7 +169,8 @@ def _measure_stretch(
     settings = store.settings
     spans = [s for x in inside for s in x.spans]
     messages, span = Cadence(profiles.values()), (stretch.start, stretch.end)
-    signals = read_signals(store.lake, refs, profiles.values(), rows.vehicle, *span, watch=messages)
+    packs = signals_of_packs(store.lake, refs, profiles.values(), rows.vehicle, *span, watch=messages)
+    signals = together(packs)
     found = sessions(
         vehicle=rows.vehicle,
         stretch=stretch,
@@ -183,7 +185,11 @@ def _measure_stretch(
     for one in found:
         s = one.session
         logs = tuple(sorted(x.ref.log for x in inside if _touches(x, Stretch(s.start, s.end))))
-        rows.add(one, measure(s, signals.between(s.start, s.end), profile, own.sets), logs)
+        if len(packs) > 1:
+            outcome = measure_packs(s, packs, signals, profile, own.sets)
+        else:
+            outcome = measure(s, signals.between(s.start, s.end), profile, own.sets)
+        rows.add(one, outcome, logs)
 
 
 def _clock(x: LogSpans) -> LogClock:

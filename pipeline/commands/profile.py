@@ -67,10 +67,11 @@ def check(
     Exit code 3 when something in it is wrong, 8 when the logs contradict it. What is only unusual is told.
     """
     from herdbook.pipeline.commands.terminal import screen
-    from herdbook.pipeline.health.judgeable import figures_missing, roles_missing, unfit
+    from herdbook.pipeline.health.judgeable import lacking
     from herdbook.pipeline.health.profile_limits import examine_whole
     from herdbook.pipeline.health.rules import all_rules
     from herdbook.pipeline.vehicle.draft.compare import named_otherwise
+    from herdbook.pipeline.vehicle.packs import PACK_ROLES
     from herdbook.pipeline.vehicle.problems import ProfileProblems, in_order
     from herdbook.pipeline.vehicle.profile_tables import not_given
     from herdbook.pipeline.vehicle.roles import ROLES
@@ -83,24 +84,32 @@ def check(
 
         raise typer.Exit(hold_and_show(found, log, html, as_json=json))
     have = {m.role for m in found.roles}
-    missing = {
-        r.id: [*roles_missing(r, have), *figures_missing(r, found)] or unfit(r, found) for r in all_rules().values()
-    }
+    missing = {r.id: lacking(r, found) for r in all_rules().values()}
     roles = [
         {"role": name, "unit": role.unit, "signals": signals_of(found, name), "meaning": role.meaning}
         for name, role in ROLES.items()
     ]
     named = [c.found for c in named_otherwise(found) if c.bad]
     doubts = [*map(str, found.doubts), *named, *(f"read leniently: {note}" for note in found.network().notes)]
+    packs = {
+        p.number: [(name, r.unit, signals_of(p, name), r.meaning) for name, r in ROLES.items() if name in PACK_ROLES]
+        for p in found.others
+    }
     absent = not_given({"vehicle": found.vehicle, "pack": found.pack, "drive": found.drive})
     if json:
         said_of = {"profile": found.name, "hash": found.hash, "roles": roles, "missing": missing}
-        screen.as_json(said_of | {"doubts": doubts, "not_given": [key for key, _, _ in absent]})
+        mapped_of = {number: {row[0]: row[2] for row in rows if row[2]} for number, rows in packs.items()}
+        more = {"other_packs": mapped_of} if packs else {}
+        screen.as_json(said_of | {"doubts": doubts, "not_given": [key for key, _, _ in absent]} | more)
         return
     for doubt in doubts:
         screen.say(f"Look at this: {doubt}")
     rows = [(r["role"], r["unit"], r["signals"] or "– not mapped", r["meaning"]) for r in roles]
     screen.table(f"{found.name}: {len(have)} of {len(ROLES)} roles", ("role", "unit", "signals", "meaning"), rows)
+    for number, signals in packs.items():
+        mapped = sum(bool(row[2]) for row in signals)
+        shown = [(name, unit, of or "– not mapped", meaning) for name, unit, of, meaning in signals]
+        screen.table(f"pack {number}: {mapped} of {len(shown)} roles", ("role", "unit", "signals", "meaning"), shown)
     if absent:
         note = "Where nothing stands in, rules fall back on limits of their own, or are not assessed."
         screen.table(

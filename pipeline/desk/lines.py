@@ -19,6 +19,7 @@ from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.desk.blocks import Blocks, blocks_of, drawn, gaps_by, joined, none
 from herdbook.pipeline.desk.levels import Item, OfItems
 from herdbook.pipeline.desk.logs_of import frames_of, refs_of
+from herdbook.pipeline.desk.pack_names import plain_names
 from herdbook.pipeline.desk.preparing import Job, Preparing, messages_of
 from herdbook.pipeline.desk.raw import raw_samples
 from herdbook.pipeline.errors import HerdbookError
@@ -120,7 +121,7 @@ def draw(
     pixels: int,
 ) -> Drawing:
     """start, end: microseconds UTC, end excluded. owner: who asks, for what is to be prepared. Raises: StoreError."""
-    wanted, wrong = asked_for(names)
+    wanted, wrong = asked_for(plain_names(store, vehicle, names))
     out = Drawing(start, end, problems=wrong)
     refs = refs_of(store, vehicle, start, end)
     out.expired = sum(not r.part for r in refs)

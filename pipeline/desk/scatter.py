@@ -11,6 +11,7 @@ from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.desk.asked import step
 from herdbook.pipeline.desk.desk import Asked
 from herdbook.pipeline.desk.lines import asked_for, estimate
+from herdbook.pipeline.desk.pack_names import plain_names
 from herdbook.pipeline.desk.same_signals import pairs_sql, statements
 from herdbook.pipeline.desk.tables import copies
 from herdbook.pipeline.desk.window import known_names, record_of, stretch_of
@@ -51,6 +52,7 @@ def data(asked: Asked) -> Response:
     names = [asked.one("x"), asked.one("y")]
     if not all(names):
         raise SettingsError("two signals are needed", do="Choose one for each axis")
+    names = [plain_names(asked.store, vehicle, [name])[0] for name in names]
     found, wrong = asked_for(names)
     if wrong:
         raise SettingsError(" ".join(wrong), do="Choose one for each axis")

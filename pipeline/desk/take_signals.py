@@ -10,6 +10,7 @@ from herdbook.pipeline.desk.desk import Asked
 from herdbook.pipeline.desk.files import KINDS, MOST_XLSX, handed_over, write_xlsx
 from herdbook.pipeline.desk.lines import asked_for, estimate
 from herdbook.pipeline.desk.look import moment_of
+from herdbook.pipeline.desk.pack_names import plain_names
 from herdbook.pipeline.errors import SettingsError
 from herdbook.pipeline.reports.signals.files import table, write_signals
 from herdbook.pipeline.reports.signals.window import gather
@@ -26,7 +27,7 @@ def file(asked: Asked) -> Response:
     if not start or not end or start >= end:
         raise SettingsError("the address names no stretch of time", do="Give from and to, like 2026-03-20T11:12:29Z")
     first, last = micros(start), micros(end)
-    names, wrong = asked_for(asked.many("s"))
+    names, wrong = asked_for(plain_names(asked.store, vehicle, asked.many("s")))
     if wrong or not names:
         raise SettingsError(" ".join(wrong) or "no signal is named", do="Name roles or Message.Signal")
     longest, every = estimate(asked.store, vehicle, names, first, last)

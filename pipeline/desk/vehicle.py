@@ -18,6 +18,7 @@ from herdbook.pipeline.reports.words import cautions, numbers
 from herdbook.pipeline.reports.words import names as said_names
 from herdbook.pipeline.store.statements import Row, statement
 from herdbook.pipeline.times import stamp
+from herdbook.pipeline.vehicle.packs import PACK_ROLES, marked, pack_of
 from herdbook.pipeline.vehicle.roles import ROLES
 
 LEAD = timedelta(seconds=5)  # before and after a finding's window, or a tenth of it
@@ -105,5 +106,7 @@ def look_at(facts: Facts, finding: Row, window: Row) -> tuple[str, str]:
 
 
 def signals_of(finding: Row) -> list[str]:
-    """What a finding is looked at by: its roles, the most telling first."""
-    return [role for role in finding["signals"] if role in ROLES][:MOST_SIGNALS]
+    """What a finding is looked at by: its roles, the most telling first; those of a further pack with its number."""
+    pack = pack_of(finding["item"])[0] or 1
+    roles = [role for role in finding["signals"] if role in ROLES][:MOST_SIGNALS]
+    return [marked(pack, role) if role in PACK_ROLES else role for role in roles]

@@ -13,9 +13,10 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from herdbook.pipeline.book.entry import Kind
 from herdbook.pipeline.desk.desk import Asked
 from herdbook.pipeline.desk.known import known
-from herdbook.pipeline.desk.lines import Drawing, Line, asked_for, draw
+from herdbook.pipeline.desk.lines import Drawing, Line, Named, asked_for, draw
 from herdbook.pipeline.desk.look import address, moment_of
 from herdbook.pipeline.desk.notes import KINDS
+from herdbook.pipeline.desk.pack_names import plain_names
 from herdbook.pipeline.desk.same_signals import copies_of
 from herdbook.pipeline.errors import HerdbookError, NotKnownError, SettingsError
 from herdbook.pipeline.reports.drawing.traces import STEPPED
@@ -182,11 +183,15 @@ def _drawn(asked: Asked, vehicle: str, names: list[str], start: int, end: int, p
 def copies(asked: Asked) -> Response:
     """The stretch by other ways; of a second vehicle its own."""
     start, end = stretch_asked(asked)
-    names = asked_for(asked.many("s")[:MOST_SIGNALS])[0]
-    made = {"": copies_of(asked.store, asked.one("v"), names, start, end)}
+    named = asked.many("s")[:MOST_SIGNALS]
+
+    def names(vehicle: str) -> list[Named]:
+        return asked_for(plain_names(asked.store, vehicle, named))[0]
+
+    made = {"": copies_of(asked.store, asked.one("v"), names(asked.one("v")), start, end)}
     if beside := asked.one("b"):
         shift = shift_asked(asked)
-        made["_b"] = copies_of(asked.store, beside, names, start + shift, end + shift)
+        made["_b"] = copies_of(asked.store, beside, names(beside), start + shift, end + shift)
     kinds = ("command", "sql", "python")
     return JSONResponse({f"{kind}{of}": getattr(one, kind) for of, one in made.items() for kind in kinds})
 

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 
 from herdbook.pipeline.health.judgeable import roles_needed
 from herdbook.pipeline.health.rule import Rule
+from herdbook.pipeline.vehicle.packs import unmarked
 
 
 def roles_read(rule: Rule) -> frozenset[str]:
@@ -20,6 +21,12 @@ def why_in_doubt(rule: Rule, doubts: Mapping[str, str]) -> str:
 
 
 def blocked(rules: Iterable[Rule], doubts: Mapping[str, str]) -> Iterator[tuple[Rule, str]]:
+    """Rules that may not judge, or not every pack, with why; of several packs each reason names its own."""
+    by_pack: dict[int, dict[str, str]] = {}
+    for name, why in doubts.items():
+        pack, role = unmarked(name)
+        by_pack.setdefault(pack, {})[role] = why
     for rule in rules:
-        if why := why_in_doubt(rule, doubts):
-            yield rule, why
+        for of_one in by_pack.values():
+            if why := why_in_doubt(rule, of_one):
+                yield rule, why

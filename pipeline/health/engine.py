@@ -15,6 +15,7 @@ import polars as pl
 from herdbook.pipeline.health.doubts import why_in_doubt
 from herdbook.pipeline.health.judgeable import unfit, why_not
 from herdbook.pipeline.health.logging_habits import OWN_FAULT, withheld
+from herdbook.pipeline.health.packs import named, readings, reason_of
 from herdbook.pipeline.health.rule import Finding, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.health.scoring import Score, score, share
@@ -40,10 +41,12 @@ class Judged:
 
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """A rule that could not judge this vehicle, and why."""
+    """A rule that could not judge this vehicle, or one of its packs, and why. waits: with more of a log it could;
+    else what it is judged by can never feed it."""
 
     rule: Rule
     reason: str
+    waits: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +66,23 @@ def limits_of(rule: Rule, overrides: dict[str, float], chemistry: Chemistry | No
 
 
 def apply(rule: Rule, record: Record) -> list[Finding] | NotAssessed:
-    """One rule over one record: its findings (worst first, at most ten windows each), or why it could not judge."""
+    """One rule over one record: its findings (worst first, at most ten windows each), or why it could not judge. Of
+    several packs: the findings of those that it could judge, or why it could judge none."""
+    said = [(one, _applied(rule, one.record)) for one in readings(rule, record)]
+    found = [named(one.number, f) for one, some in said if not isinstance(some, NotAssessed) for f in some]
+    refused = [(one.number, some.reason) for one, some in said if isinstance(some, NotAssessed)]
+    return NotAssessed(_reasons(refused)) if len(refused) == len(said) else found
+
+
+def _reasons(refused: list[tuple[int, str]]) -> str:
+    """Why packs could not be judged: once where it is the same for several."""
+    if len(refused) > 1 and len({reason for _, reason in refused}) == 1:
+        return refused[0][1]
+    return "; ".join(reason_of(number, reason) for number, reason in refused)
+
+
+def _applied(rule: Rule, record: Record) -> list[Finding] | NotAssessed:
+    """The same of one pack, or of the vehicle."""
     if doubt := why_in_doubt(rule, record.doubts):
         return NotAssessed(doubt)
     if others := unfit(rule, record.profile):
@@ -112,11 +131,17 @@ def judge(record: Record, rules: Iterable[Rule] | None = None) -> Verdict:
     refused: list[Refused] = []
     chosen = list(all_rules().values()) if rules is None else list(rules)
     for rule in chosen:
-        said = apply(rule, record)
-        if isinstance(said, NotAssessed):
-            refused.append(Refused(rule, said.reason))
-        else:
-            found += [Judged(rule, finding, share(finding)) for finding in said]
+        reasons, waits = [], False
+        for one in readings(rule, record):
+            said = _applied(rule, one.record)
+            if isinstance(said, NotAssessed):
+                reasons.append((one.number, said.reason))
+                profile = one.record.profile
+                waits |= bool(rule.applies(profile) and not why_not(rule, profile))
+            else:
+                found += [Judged(rule, named(one.number, finding), share(finding)) for finding in said]
+        if reasons:
+            refused.append(Refused(rule, _reasons(reasons), waits))
     found.sort(key=lambda j: (-rank(j.finding.severity), -j.share, j.rule.id, j.finding.item))
     return Verdict(tuple(found), tuple(refused), _scores(chosen, found, refused, record))
 
@@ -124,8 +149,7 @@ def judge(record: Record, rules: Iterable[Rule] | None = None) -> Verdict:
 def _scores(rules: list[Rule], found: list[Judged], refused: list[Refused], record: Record) -> dict[str, Score]:
     """A rule that its bus can never feed is out of reach, and said to be; one that waits for more of a log is open."""
     weighty = [r for r in refused if r.rule.matters and r.rule.severity is not Severity.NOTE]
-    profile = record.profile
-    open_still = [r for r in weighty if r.rule.applies(profile) and not why_not(r.rule, profile)]
+    open_still = [r for r in weighty if r.waits]
     scores = {}
     for subsystem in SUBSYSTEMS:
         total = sum(rule.subsystem == subsystem for rule in rules)

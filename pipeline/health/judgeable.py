@@ -11,6 +11,7 @@ from herdbook.pipeline.health.rule import Rule
 from herdbook.pipeline.metrics import all_sets
 from herdbook.pipeline.metrics.set import MetricSet
 from herdbook.pipeline.vehicle.figures import TABLES, Number
+from herdbook.pipeline.vehicle.packs import all_of
 from herdbook.pipeline.vehicle.profile import Profile
 
 KEPT = 1024  # answers: some forty rules, and the profiles of a fleet
@@ -58,6 +59,21 @@ def figures_missing(rule: Rule, profile: Profile) -> list[str]:
     return lacking
 
 
+def lacking(rule: Rule, profile: Profile) -> list[str]:
+    """What is missing for the rule, or why it is not for such a vehicle, in words; of several packs each names its own
+    where they differ."""
+    packs = all_of(profile) if rule.each_pack else (judging_profile(rule, profile),)
+    found = [_lacking(rule, p) for p in packs]
+    if all(some == found[0] for some in found):
+        return found[0]
+    return [f"pack {number}: {', '.join(some)}" for number, some in enumerate(found, start=1) if some]
+
+
+def _lacking(rule: Rule, profile: Profile) -> list[str]:
+    missing = [*roles_missing(rule, {m.role for m in profile.roles}), *figures_missing(rule, profile)]
+    return missing or [*unfit(rule, profile)]
+
+
 class _Same:
     """A key for one object, which it keeps alive; profiles and rules hold tables and have no hash."""
 
@@ -76,7 +92,12 @@ class _Same:
 def why_not(rule: Rule, profile: Profile) -> str:
     """Why the rule cannot judge a vehicle of this profile, whatever is recorded; "" when it can. Vehicles share a
     profile: it is found out once."""
-    return _why_not(_Same(rule), _Same(profile))
+    return _why_not(_Same(rule), _Same(judging_profile(rule, profile)))
+
+
+def judging_profile(rule: Rule, profile: Profile) -> Profile:
+    """By which the rule judges: what is about the vehicle, by all its packs together where that can be."""
+    return profile if rule.each_pack else profile.whole or profile
 
 
 @lru_cache(maxsize=KEPT)
@@ -94,7 +115,7 @@ def _why_not(same_rule: _Same, same_profile: _Same) -> str:
 
 def unfit(rule: Rule, profile: Profile) -> tuple[str, ...]:
     """Why the rule is not for such a vehicle, though all it needs is there; found out once, too."""
-    return _unfit(_Same(rule), _Same(profile))
+    return _unfit(_Same(rule), _Same(judging_profile(rule, profile)))
 
 
 @lru_cache(maxsize=KEPT)
@@ -104,12 +125,19 @@ def _unfit(same_rule: _Same, same_profile: _Same) -> tuple[str, ...]:
     assert isinstance(profile, Profile)
     said = []
     if joins_packs(rule, profile):
-        packs = profile.pack_figures.packs
-        said.append(f"one of {packs} packs side by side is mapped, and what the brake may do depends on all of them")
+        said.append(f"{_mapped(profile)}, and what the brake may do depends on all of them")
     chemistry = profile.pack_figures.of_chemistry
     if any(one.flat_only for one in _sets(rule)) and not chemistry.flat:
         said.append(f"it is read where the open-circuit curve is flat, and that of {chemistry.name} is nowhere")
     return tuple(said)
+
+
+def _mapped(profile: Profile) -> str:
+    packs, mapped = profile.pack_figures.packs, 1 + len(profile.others)
+    if mapped == packs:
+        return "the packs side by side have cells that are not alike"
+    some = "one of" if mapped == 1 else f"{mapped} of"
+    return f"{some} {packs} packs side by side {'is' if mapped == 1 else 'are'} mapped"
 
 
 def joins_packs(rule: Rule, profile: Profile) -> bool:

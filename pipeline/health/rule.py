@@ -13,6 +13,7 @@ from herdbook.pipeline.vehicle.chemistry import FIGURES, USUAL, chemistry
 from herdbook.pipeline.vehicle.profile import Profile
 
 T = TypeVar("T")
+PACK_SUBSYSTEMS = ("cells", "pack", "charging")
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,3 +141,10 @@ class Rule:
     when: tuple[tuple[Severity, str], ...] = ()  # which severity when, the gravest first; () = always `severity`
     habit: str = ""  # what to log so that it can judge; "" for what is usual in its subsystem
     version: int = 1  # raised by hand when it says something else about the same record
+    of_pack: bool | None = None  # judged once a pack where several stand side by side; None: as its subsystem is
+
+    @property
+    def each_pack(self) -> bool:
+        """Is it about one pack, so that each of several is judged by itself? A store's own rules are about the vehicle
+        with its first pack: their figures are measured of that alone."""
+        return self.subsystem in PACK_SUBSYSTEMS if self.of_pack is None else self.of_pack

@@ -88,7 +88,7 @@ def look(inbox: Path | str, settle_s: float = 2.0) -> Look:
             seen.refuse(inbox, "the file's path is no text", NO_TEXT)
         return seen
     if not inbox.is_dir():
-        raise InputError("there is no such file or folder", text_of(inbox), "Check the path of the inbox")
+        raise InputError("there is no such file or folder", text_of(inbox), "Check the path")
     root, folders = inbox.resolve(), [inbox]
     if not _is_text(str(inbox)):
         raise InputError("the inbox's path is no text", text_of(inbox), "Name a path that is UTF-8")

@@ -75,17 +75,26 @@ class Published(Protocol):
     def read(self) -> duckdb.DuckDBPyConnection: ...
 
 
-def load_signals(store: Published, vehicle: str, start: int, end: int, roles: Collection[str] | None = None) -> Signals:
+def load_signals(
+    store: Published,
+    vehicle: str,
+    start: int,
+    end: int,
+    roles: Collection[str] | None = None,
+    profiles: Iterable[Profile] | None = None,
+) -> Signals:
     """Roles of a vehicle between start and end (microseconds UTC, end excluded), from the published catalogue.
 
-    roles: names to load; all when left out. Each sample is counted once where logs overlap; what is impossible or
-    not available is NaN. Raises: NotKnownError for a vehicle without logs; StoreError for a missing or damaged part.
+    roles: names to load; all when left out. profiles: to read by instead of the store's, under their names. Each sample
+    is counted once where logs overlap; what is impossible or not available is NaN. Raises: NotKnownError for a vehicle
+    without logs; StoreError for a missing or damaged part.
     """
     logs = _logs_of(store, vehicle)
     if not logs:
         raise NotKnownError(f"no log of vehicle {vehicle!r}", store.folder, "See `herdbook fleet` for all vehicles")
     refs = [r for r in logs if r.part and r.start < end and r.end >= start]
-    return read_signals(store.lake, refs, store.profiles(), vehicle, start=start, end=end, roles=roles)
+    by = store.profiles() if profiles is None else profiles
+    return read_signals(store.lake, refs, by, vehicle, start=start, end=end, roles=roles)
 
 
 def _logs_of(store: Published, vehicle: str) -> tuple[LogRef, ...]:

@@ -16,7 +16,8 @@ from herdbook.decoders.decoding.extract import Column
 from herdbook.pipeline.lake.derived import Derived
 from herdbook.pipeline.lake.part import Part, Piece
 from herdbook.pipeline.lake.read import LogRef, convert
-from herdbook.pipeline.vehicle.contact.view import Received, View, received
+from herdbook.pipeline.vehicle.contact.view import Received, View, received, with_packs
+from herdbook.pipeline.vehicle.packs import all_of
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.role_table import Mapping
 from herdbook.pipeline.vehicle.signals import Key, Series, Signals
@@ -82,9 +83,13 @@ def pieces_of(tables: dict[str, Table]) -> list[Piece]:
 
 def view_of_pieces(pieces: Sequence[Piece], profile: Profile, vehicle: str, known_share: float = 1.0) -> View:
     """A log that is decoded already."""
-    samples = RoleSamples(profile, vehicle)
-    _collect(samples, pieces, {f"{piece.message}.{name}" for piece in pieces for name in piece.columns})
-    return samples.view(known_share)
+    columns = {f"{piece.message}.{name}" for piece in pieces for name in piece.columns}
+    views = []
+    for by in all_of(profile):
+        samples = RoleSamples(by, vehicle)
+        _collect(samples, pieces, columns)
+        views.append(samples.view(known_share))
+    return with_packs(views)
 
 
 def _piece(message: str, table: Table) -> Piece:
@@ -99,6 +104,10 @@ def _piece(message: str, table: Table) -> Piece:
 
 def view_of_part(part: Part, ref: LogRef, profile: Profile, vehicle: str, known_share: float) -> View:
     """The same from the lake; only what is dated. Raises: StoreError for a damaged part."""
+    return with_packs([_view_of_part(part, ref, by, vehicle, known_share) for by in all_of(profile)])
+
+
+def _view_of_part(part: Part, ref: LogRef, profile: Profile, vehicle: str, known_share: float) -> View:
     wanted: dict[str, set[str]] = {}
     for m in profile.roles:
         if m.plain and f"{m.message}.{m.signal}" in part.columns:

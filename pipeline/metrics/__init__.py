@@ -6,7 +6,7 @@ no rules. A set whose roles or figures the vehicle lacks is skipped: what it wou
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import cache
 from importlib import import_module
 from itertools import chain
@@ -18,7 +18,7 @@ from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
-__all__ = ["all_sets", "measure"]
+__all__ = ["all_sets", "measure", "measured"]
 
 _NOT_A_SET = {"set"}
 
@@ -44,12 +44,17 @@ def measure(
 
     signals: the session's own stretch of time; it is cut to it when it reaches further. own: further sets, of a store.
     """
+    return measured(chain(all_sets().values(), (own or {}).values()), session, signals, profile)
+
+
+def measured(sets: Iterable[MetricSet], session: Session, signals: Signals, profile: Profile) -> Outcome:
+    """The same from these sets alone."""
     if signals.start < session.start or signals.end > session.end:
         signals = signals.between(max(session.start, signals.start), min(session.end, signals.end))
     signals = signals.remembering()
     metrics: list[Metric] = []
     events: list[Event] = []
-    for metric_set in chain(all_sets().values(), (own or {}).values()):
+    for metric_set in sets:
         if metric_set.flat_only and not profile.pack_figures.of_chemistry.flat:
             continue
         if session.kind in metric_set.kinds and signals.has(*metric_set.needs):

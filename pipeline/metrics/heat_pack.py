@@ -238,6 +238,7 @@ def _load_rise(
 SET = MetricSet(
     id="heat_pack",
     subject=Subject.HEAT,
+    of_pack=True,
     needs=("cell_temp",),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

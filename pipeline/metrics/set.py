@@ -47,3 +47,9 @@ class MetricSet:
     figures: tuple[str, ...] = ()
     flat_only: bool = False  # read on a flat middle of the open-circuit curve: nothing to say of a chemistry without
     version: int = 1  # raised by hand when its numbers come out differently: stored sessions are then measured again
+    of_pack: bool | None = None  # measured once a pack where several stand side by side; None: as its subject is
+
+    @property
+    def each_pack(self) -> bool:
+        """Does it speak of one pack, so that each of several is measured by itself?"""
+        return self.subject in (Subject.CELLS, Subject.PACK) if self.of_pack is None else self.of_pack

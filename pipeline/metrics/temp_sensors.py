@@ -216,6 +216,7 @@ def _offsets(name: str, session: Session, own: Floats, middle: Floats | None, ta
 SET = MetricSet(
     id="temp_sensors",
     subject=Subject.HEAT,
+    of_pack=True,
     needs=(),
     kinds=("ride", "charge", "rest", "bench"),
     compute=compute,

@@ -57,6 +57,7 @@ class Facts:
     other_packs: str = ""  # of packs side by side: that the ones not mapped are not judged, and how to judge them
     book: list[Entry] = field(default_factory=list)  # the service book, also entries that hold no longer
     matters: list[Matter] = field(default_factory=list)  # stop-use findings that scans ever told
+    pack: int = 0  # which of several packs side by side is looked at; 0: the vehicle
     peers_named: bool = False  # other vehicles may be named; else they are "a peer", so that a page may be passed on
 
     @property

@@ -9,6 +9,7 @@ import polars as pl
 from herdbook.pipeline.errors import HerdbookError
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.store.statements import Row, ask
+from herdbook.pipeline.vehicle.packs import as_pack
 
 if TYPE_CHECKING:
     import duckdb
@@ -18,12 +19,13 @@ if TYPE_CHECKING:
     from herdbook.pipeline.vehicle.profile import Profile
 
 
-def profile_of(store: Store, name: str) -> Profile | None:
-    """The newest profile of that name; None when it is gone or does not load."""
+def profile_of(store: Store, name: str, pack: int = 0) -> Profile | None:
+    """The newest profile of that name; None when it is gone or does not load. pack: as it reads this of several."""
     try:
-        return next((p for p in reversed(store.profiles()) if p.name == name), None)
+        found = next((p for p in reversed(store.profiles()) if p.name == name), None)
     except HerdbookError:
         return None
+    return as_pack(found, pack) if found is not None and pack else found
 
 
 def reference_of(con: duckdb.DuckDBPyConnection, profile: str) -> list[Row]:

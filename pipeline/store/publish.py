@@ -212,12 +212,13 @@ def _sound(lake: Lake, parts: Sequence[Named]) -> tuple[Sequence[Named], Layout]
 
 
 def _role_rows(profile: Profile) -> list[dict[str, object]]:
+    from herdbook.pipeline.vehicle.packs import PACK_ROLES, all_of, marked
     from herdbook.pipeline.vehicle.roles import ROLES
 
     return [
         {
             "profile": profile.name,
-            "role": m.role,
+            "role": marked(p.number, m.role),
             "item": str(m.item),
             "view": f"{schema_name(profile.name)}.{sanitized(m.message)}",
             "signal": m.formula.text if m.formula else m.signal,
@@ -225,5 +226,7 @@ def _role_rows(profile: Profile) -> list[dict[str, object]]:
             "offset": m.offset,
             "unit": ROLES[m.role].unit,
         }
-        for m in profile.roles
+        for p in all_of(profile)
+        for m in p.roles
+        if p.number == 1 or m.role in PACK_ROLES
     ]

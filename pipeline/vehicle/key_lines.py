@@ -36,7 +36,7 @@ def _keys(text: str) -> Iterator[tuple[Key, int]]:
         end = text.find("\n", at)
         line = text[at : end if end >= 0 else len(text)]
         if header := _HEADER.match(line):
-            table = _parts(header[2])
+            table = _inside(_parts(header[2]), counts)
             if header[1] == "[[":
                 counts[table] += 1
                 table = (*table, counts[table] - 1)
@@ -50,6 +50,16 @@ def _keys(text: str) -> Iterator[tuple[Key, int]]:
             return
         number += text.count("\n", at, end + 1)
         at = end + 1
+
+
+def _inside(named: Key, counts: Counter[Key]) -> Key:
+    """A header's table with the number of each list it lies in: [bus.more] after two [[bus]] is ("bus", 1, "more")."""
+    at: Key = ()
+    for n, part in enumerate(named, start=1):
+        at = (*at, part)
+        if n < len(named) and counts[at]:
+            at = (*at, counts[at] - 1)
+    return at
 
 
 def _parts(dotted: str) -> Key:

@@ -67,8 +67,16 @@ def in_order(problems: Iterable[Problem]) -> list[Problem]:
 def nearest(word: str, known: Iterable[str]) -> str:
     """What to do about a word that is not known: "Did you mean gear?", else the words there are."""
     words = list(dict.fromkeys(known))
-    by_small = {w.lower(): w for w in words}
-    close = [by_small[w] for w in get_close_matches(word.lower(), by_small, n=3, cutoff=0.6)]
+    by_small: dict[str, list[str]] = {}
+    for w in words:
+        by_small.setdefault(w.lower(), []).append(w)
+    small = get_close_matches(word.lower(), by_small, n=3, cutoff=0.6)
+    # mOhm and MOhm differ by nine decades: of words that differ in capitals alone, the one with more of the same first
+    close = [w for s in small for w in sorted(by_small[s], key=lambda w: _apart(w, word))][:3]
     if close:
         return f"Did you mean {' or '.join(close)}?"
     return f"Known: {', '.join(words)}" if words else "Remove it"
+
+
+def _apart(one: str, other: str) -> int:
+    return sum(a != b for a, b in zip(one, other, strict=False))

@@ -8,6 +8,8 @@
     [pack]     chemistry = "LFP" (or a file beside the profile, "ours.chemistry.toml"), cells = 12, rated_ah = 30.0,
                cell_min_v, cell_max_v, charge_min_c, ocv_file = "cell.csv" (its own curve), ...
     [drive]    motors = 2, motor_w = 2000, pole_pairs, gear, wheel_m, torque_nm_per_a, ...
+    [[other_pack]]   one for each further pack beside the first: figures where they differ from [pack], and
+               [other_pack.roles], its own signals
     [limits]   "<rule id>.<limit name>" = value      the maker's figure wins over the rule's default
     [[bus]]    channel = "can0|1" (its labels in logs; omit for any), dbc = "board.dbc" (relative to the profile),
                bit_rate = 500000, data_bit_rate = 2000000 (CAN FD): win over those of the DBC file; for the bus load;
@@ -38,6 +40,7 @@ import math
 import re
 import tomllib
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
@@ -50,6 +53,8 @@ from herdbook.pipeline.vehicle.fault_codes import is_code
 from herdbook.pipeline.vehicle.figures import DriveFigures, PackFigures, VehicleFigures
 from herdbook.pipeline.vehicle.figures_together import Maker, check_together
 from herdbook.pipeline.vehicle.key_lines import KeyLines
+from herdbook.pipeline.vehicle.other_packs import FirstPack, other_packs, own_packs
+from herdbook.pipeline.vehicle.packs import PACK_ROLES
 from herdbook.pipeline.vehicle.problems import Findings, Problem, ProfileProblems, in_order, nearest
 from herdbook.pipeline.vehicle.profile_checks import check_counts, check_identity, check_roles, check_valid, own_files
 from herdbook.pipeline.vehicle.profile_tables import check_keys
@@ -88,6 +93,9 @@ class Profile:
     protection: Protections = ()
     lenient: bool = False
     doubts: tuple[Problem, ...] = ()  # what is unusual in it: told, not refused
+    number: int = 1  # of the pack that it reads, where several stand side by side
+    others: tuple[Profile, ...] = ()  # by which the further packs are read, each a profile of its own (packs.py)
+    whole: Profile | None = None  # by which all packs together are judged, where they can be
 
     @property
     def vehicle_figures(self) -> VehicleFigures:
@@ -206,6 +214,7 @@ def _checked(path: Path, raw: bytes, given: dict[str, Any], found: Findings) -> 
     if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}", name):
         found.wrong(("name",), f"name {name!r} must be letters, digits, '.', '-', '_' (at most 64)")
     pack, beside = own_files(table.get("pack", {}), path.parent, found)
+    own = own_packs(table, path.parent, found)
     buses = _buses(path, table.get("bus"), found)
     protection = _protection(table, found)
     lenient = any(entry.get("lenient", False) for entry in table.get("bus", ()))
@@ -225,7 +234,7 @@ def _checked(path: Path, raw: bytes, given: dict[str, Any], found: Findings) -> 
         buses=buses,
         identity=table.get("identity", {}),
         roles=check_roles(given.get("roles", {}), network, torque, found) if network else (),
-        hash=hashlib.sha256(b"\0".join([raw, dbc_bytes, *beside])).hexdigest(),
+        hash=hashlib.sha256(b"\0".join([raw, dbc_bytes, *beside, *own.files])).hexdigest(),
         network_hash=network_hash,
         family=str(table.get("family", name)),
         valid_from=instant(valid.get("from")),
@@ -235,12 +244,56 @@ def _checked(path: Path, raw: bytes, given: dict[str, Any], found: Findings) -> 
         lenient=lenient,
     )
     check_identity(table, profile.roles, found)
+    if network:
+        profile = _with_others(profile, other_packs(own, given, _first(profile), network))
     check_valid(profile.valid_from, profile.valid_to, found)
     if network:
-        check_counts(pack, profile.roles, found)
+        check_counts(profile.pack, profile.roles, found, 1 + len(profile.others))
     maker = Maker(profile.vehicle_figures, profile.pack_figures, profile.drive_figures)
     check_together(maker, named_chemistry(profile.pack), found)
     return replace(profile, doubts=tuple(in_order(found.doubts))) if network else None
+
+
+def _first(profile: Profile) -> FirstPack:
+    figures = Maker(profile.vehicle_figures, profile.pack_figures, profile.drive_figures)
+    return FirstPack(profile.name, profile.pack, profile.roles, figures)
+
+
+def _with_others(first: Profile, others: Iterable[tuple[dict[str, object], tuple[Mapping, ...]]]) -> Profile:
+    """The profile with its further packs, each as figures and roles; as it is where there are none."""
+    given = list(others)
+    if not given:
+        return first
+    packs = max(first.pack_figures.packs, 1 + len(given))
+    first = replace(first, pack={**first.pack, "beside": packs})
+    shared = tuple(m for m in first.roles if m.role not in PACK_ROLES)
+    made = [
+        replace(first, pack={**pack, "beside": packs}, roles=(*shared, *roles), number=number)
+        for number, (pack, roles) in enumerate(given, start=2)
+    ]
+    return replace(first, others=tuple(made), whole=_joined(first, made))
+
+
+def _joined(first: Profile, others: list[Profile]) -> Profile | None:
+    """The packs as one, as large as all together, by which what concerns the vehicle as a whole is judged; None where
+    not all are mapped, or their cells differ: then what joins packs and drive is not judged."""
+    every = [first, *others]
+    if len(every) < first.pack_figures.packs or not all(_same_cells(first, p) for p in others):
+        return None
+    sizes = [_rated_ah(p) for p in every]
+    known = [x for x in sizes if x is not None]
+    pack = {**first.pack, "beside": 1} | ({"rated_ah": sum(known)} if len(known) == len(sizes) else {})
+    return replace(first, pack=pack)
+
+
+def _rated_ah(profile: Profile) -> float | None:
+    figures = profile.pack_figures
+    return figures.rated_ah if figures.given("rated_ah") else None
+
+
+def _same_cells(one: Profile, other: Profile) -> bool:
+    kinds = [(p.pack_figures.of_chemistry, p.pack_figures.cells, p.pack_figures.cell_max_v) for p in (one, other)]
+    return kinds[0] == kinds[1]
 
 
 def _buses(path: Path, entries: list[dict[str, Any]] | None, found: Findings) -> tuple[tuple[str, Path], ...]:

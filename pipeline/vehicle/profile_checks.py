@@ -22,7 +22,7 @@ from herdbook.pipeline.vehicle.units import FREE, conversion
 if TYPE_CHECKING:
     from herdbook.decoders import Network
 
-OTHER_PACK = "Judge another by a profile in a folder of its own (--profiles), with a store of its own (--store)"
+OTHER_PACK = "Map the rest too: an [[other_pack]] each, with its signals under [other_pack.roles]"
 REMARKS = ("shared", "meant")  # options that say: this is meant as it stands
 SAME = 1e-6
 
@@ -100,10 +100,11 @@ def _without_remarks(entry: object) -> object:
     return {k: _without_remarks(v) if k in MOTORS else v for k, v in entry.items() if k not in REMARKS}
 
 
-def _remarked(entry: object, word: str) -> bool:
+def remarked(entry: object, word: str) -> bool:
+    """Does an entry of [roles] say this of REMARKS, itself or for one of its motors?"""
     if isinstance(entry, list):
-        return any(_remarked(one, word) for one in entry)
-    return isinstance(entry, dict) and (entry.get(word) is True or any(_remarked(entry.get(m), word) for m in MOTORS))
+        return any(remarked(one, word) for one in entry)
+    return isinstance(entry, dict) and (entry.get(word) is True or any(remarked(entry.get(m), word) for m in MOTORS))
 
 
 def _check_codes(roles: list[Mapping], dbc: DbcSignals, found: Findings) -> None:
@@ -131,7 +132,7 @@ def _check_units(roles: list[Mapping], table: Table[str, object], units: Units, 
         except KeyError:  # no unit there, or none that is one of this role
             continue
         times = abs(m.scale / factor)
-        if abs(times - 1) > SAME and not _remarked(table.get(m.role), "meant"):
+        if abs(times - 1) > SAME and not remarked(table.get(m.role), "meant"):
             told.add(m.role)
             given = units[m.message, m.signal]
             what = f"{_shown(m)}: {m.words} is in {given} by the DBC file, but read as {times:.3g} times that"
@@ -155,7 +156,7 @@ def _check_twice(roles: list[Mapping], table: Table[str, object], found: Finding
 
 
 def _may_share(one: Mapping, other: Mapping, table: Table[str, object]) -> bool:
-    if any(_remarked(table.get(m.role), "shared") for m in (one, other)):
+    if any(remarked(table.get(m.role), "shared") for m in (one, other)):
         return True
     if ROLES[one.role].unit == "state" and ROLES[other.role].unit == "state":
         return one.role != other.role and one.states != other.states
@@ -166,15 +167,15 @@ def _shown(m: Mapping) -> str:
     return f"{m.role}[{m.item}]" if m.item != "" else m.role
 
 
-def check_counts(pack: Table[str, object], roles: Sequence[Mapping], found: Findings) -> None:
-    """Numbers of groups, sensors and sides against what is mapped."""
+def check_counts(pack: Table[str, object], roles: Sequence[Mapping], found: Findings, packs: int = 1) -> None:
+    """Numbers of groups, sensors and sides against what is mapped. packs: how many of them are mapped."""
     for role, key, what in (("cell_voltage", "cells", "groups"), ("cell_temp", "sensors", "sensors")):
         mapped = sum(m.role == role for m in roles)
         said = pack.get(key)
         if mapped and isinstance(said, int | float) and mapped != said:
             do = "Map the missing ones, or correct the count" if mapped < said else "Correct the count, or the mapping"
             found.wrong(("pack", key), f"[pack] {key} = {said:g}, but {role} maps {mapped} {what}", do)
-    _several_packs(pack, roles, found)
+    _several_packs(pack, roles, found, packs)
     have = {m.role for m in roles}
     refused = any("chemistry" in p.what for p in found.errors)
     if have & {"cell_voltage", "pack_voltage"} and "chemistry" not in pack and not refused:
@@ -193,15 +194,14 @@ def check_counts(pack: Table[str, object], roles: Sequence[Mapping], found: Find
         found.doubt(("roles", "cell_voltage"), f"cell_voltage leaves out {which}")
 
 
-def _several_packs(pack: Table[str, object], roles: Sequence[Mapping], found: Findings) -> None:
-    """Packs side by side: one of them is judged, and that is said; a sum of their currents is no group's current."""
+def _several_packs(pack: Table[str, object], roles: Sequence[Mapping], found: Findings, mapped: int) -> None:
+    """Packs side by side: those that are mapped are judged, and what is not is said; a sum of their currents is no
+    group's current."""
     packs = pack.get("beside")
     if isinstance(packs, int | float) and packs > 1:
-        what = (
-            f"[pack] beside = {packs:g}: the pack that is mapped is judged, {others(packs)} not, "
-            "nor what joins pack and drive"
-        )
-        found.doubt(("pack", "beside"), what, OTHER_PACK)
+        if packs > mapped:
+            what = f"[pack] beside = {packs:g}: {judged(packs, mapped)}, nor what joins pack and drive"
+            found.doubt(("pack", "beside"), what, OTHER_PACK)
         return
     current = next((m for m in roles if m.role == "pack_current" and m.formula), None)
     messages = {message for message, _ in current.reads} if current else set()
@@ -209,13 +209,15 @@ def _several_packs(pack: Table[str, object], roles: Sequence[Mapping], found: Fi
         what = (
             f"pack_current adds {' and '.join(sorted(messages))}: are they packs side by side? No group carries the sum"
         )
-        do = "Map current, voltage and groups of one pack, and say how many there are, as in [pack] beside = 2"
+        do = "Map current, voltage and groups of one pack under [roles], and those of the other as an [[other_pack]]"
         found.doubt(("roles", "pack_current"), what, do)
 
 
-def others(packs: float) -> str:
-    """The packs that are not mapped, with their verb."""
-    return "the other is" if packs == 2 else f"the other {packs - 1:g} are"
+def judged(packs: float, mapped: int = 1) -> str:
+    """Which packs are judged, and which are not."""
+    some = "the pack that is mapped is judged" if mapped == 1 else f"the {mapped} packs that are mapped are judged"
+    left = packs - mapped
+    return f"{some}, the other{'' if left == 1 else f' {left:g}'} {'is' if left == 1 else 'are'} not"
 
 
 def check_valid(start: int | None, end: int | None, found: Findings) -> None:

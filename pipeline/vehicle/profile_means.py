@@ -19,6 +19,7 @@ def measures_by(profile: Profile) -> str:
         [repr(m) for m in profile.roles],
         profile.network_hash,
         profile.rates,
+        *((number, _pack(p), [repr(m) for m in p.roles]) for number, p in enumerate(profile.others, start=2)),
     )
 
 

@@ -12,6 +12,7 @@ from herdbook.pipeline.bench.acceptance.plan_keys import COVERAGE
 from herdbook.pipeline.bench.acceptance.steps import all_kinds
 from herdbook.pipeline.bench.acceptance.units import factor
 from herdbook.pipeline.errors import ProfileError
+from herdbook.pipeline.vehicle.problems import nearest
 from herdbook.pipeline.vehicle.profile import load_profile
 from herdbook.pipeline.vehicle.roles import ROLES
 from tests.acceptance.plans import HEAD, check, step, written
@@ -94,6 +95,12 @@ def test_all_mistakes_at_once_with_their_lines(tmp_path: Path) -> None:
 )
 def test_a_mistake_is_told(tmp_path: Path, tables: tuple[str, ...], told: str) -> None:
     assert told in refused(tmp_path, *tables)
+
+
+def test_a_unit_with_a_slip_is_offered_the_one_with_the_same_capitals_first() -> None:
+    """MOhm for mOmh would be a limit a thousand million times as high."""
+    assert nearest("mOmh", ["Ohm", "MOhm", "mOhm"]).startswith("Did you mean mOhm")
+    assert nearest("MOmh", ["Ohm", "MOhm", "mOhm"]).startswith("Did you mean MOhm")
 
 
 def test_nothing_is_set_by_nobody(tmp_path: Path) -> None:

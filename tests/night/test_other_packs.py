@@ -17,8 +17,8 @@ from tests.toy.bench import DATA, Bench
 
 VEHICLE = "TOY-007"
 SAID = (
-    "The pack that the profile maps is judged; {} not. "
-    "Judge another by a profile in a folder of its own (--profiles), with a store of its own (--store)."
+    "The pack that is mapped is judged, {} not. "
+    "Map the rest too: an [[other_pack]] each, with its signals under [other_pack.roles]."
 )
 
 
@@ -50,4 +50,4 @@ def test_the_pack_that_is_not_mapped_is_never_silently_good(tmp_path: Path, besi
     bench.scan()
     assert dossier_data(bench.store, VEHICLE)["other_packs"] == ""
     assert refresh_dossiers(bench.store, tmp_path / "dossiers", [VEHICLE]) == 1
-    assert "Judge another by a profile" not in (tmp_path / "dossiers" / f"{VEHICLE}.html").read_text("utf-8")
+    assert "Map the rest too" not in (tmp_path / "dossiers" / f"{VEHICLE}.html").read_text("utf-8")

@@ -29,7 +29,7 @@ def test_one_of_two_packs_is_judged_and_the_rest_is_said(tmp_path: Path) -> None
     two = profile(tmp_path, "cells = 12 ", "beside = 2\ncells = 12 ")
     [said] = [str(d) for d in two.doubts]
     assert "the pack that is mapped is judged, the other is not" in said
-    assert "a store of its own" in said
+    assert "[[other_pack]]" in said
     reasons = {name: why_not(rule, two) for name, rule in all_rules().items()}
     assert "one of 2 packs" in reasons["regen_refused_unexplained"]
     assert not reasons["weak_group"]
@@ -63,7 +63,7 @@ def test_a_look_at_logs_says_that_the_other_pack_is_not_judged(tmp_path: Path) -
     [line] = [c for c in hold_profile(two, []).checked if c.check == "other_packs"]
     assert line.verdict is Word.OPEN
     assert "the other is not" in line.found
-    assert "--store" in line.do
+    assert "[[other_pack]]" in line.do
     assert line.found in [found for _, _, found in lines([line])]
     one = load_profile(ROOT / "dbc_demo" / "zirbel.toml")
     assert "other_packs" not in {c.check for c in hold_profile(one, []).checked}
@@ -75,7 +75,7 @@ def test_a_sum_of_currents_beside_the_groups_of_one_pack_is_told(tmp_path: Path)
         'pack_current = "BMS_Pack.PackCurrent"',
         'pack_current = { value = "BMS_Pack.PackCurrent + MOT_Left.LeftTorqueCurrent", unit = "A" }',
     )
-    assert any("packs side by side" in d.what and "beside = 2" in d.do for d in made.doubts)
+    assert any("packs side by side" in d.what and "[[other_pack]]" in d.do for d in made.doubts)
 
 
 def test_a_draft_names_the_second_pack(tmp_path: Path) -> None:
@@ -84,4 +84,4 @@ def test_a_draft_names_the_second_pack(tmp_path: Path) -> None:
     text = draft(Network.load([tmp_path / "a.dbc"]).messages, ["a.dbc"], "p")
     [todo] = [line for line in text.splitlines() if "second pack" in line]
     assert "BMS_B_Cells" in todo
-    assert "[pack] beside" in todo
+    assert "[[other_pack]]" in todo

@@ -134,12 +134,12 @@ def _aligned(logged: dict[str, Series], own: dict[str, Series], path: Path) -> t
             if len(a) < 20 or len(b) < 20:
                 continue
             base = int(a.t[0])
+            at = " and ".join(dict.fromkeys([mine, theirs])).replace("_", " ")
             try:
                 found = align((a.t - base) / 1e6, a.v, b.t / 1e6, b.v)
             except ClocksDifferError as error:
-                why.append(f"by {mine}: {error}")
+                why.append(f"by {at}: {error}")
                 continue
-            at = " and ".join(dict.fromkeys([mine, theirs])).replace("_", " ")
             return replace(found, offset_s=found.offset_s + base / 1e6), at
     if not why:
         do = "Record speed in the table too, or torque beside the log's motor current"

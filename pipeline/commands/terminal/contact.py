@@ -22,6 +22,7 @@ from herdbook.pipeline.lake.role_views import view_of_log
 from herdbook.pipeline.vehicle.contact.check import Checked, Word, measure, number
 from herdbook.pipeline.vehicle.contact.hold import Contact, hold_profile
 from herdbook.pipeline.vehicle.contact.view import View
+from herdbook.pipeline.vehicle.packs import all_of
 from herdbook.pipeline.vehicle.profile import Profile
 
 CONTRADICTED = 8  # exit code: a check does not hold
@@ -124,7 +125,10 @@ def show(profile: Profile, contact: Contact, unread: dict[str, str]) -> None:
         screen.say()
         screen.table("What to do", ("verdict", "why", "what to do"), asks)
     lost = [(rule.id, rule.subsystem, why) for rule, why in blocked(all_rules().values(), contact.doubts)]
-    lost += [(r.id, r.subsystem, why) for r in all_rules().values() if (why := why_not(r, profile))]
+    for pack in all_of(profile):
+        asked = [r for r in all_rules().values() if pack.number == 1 or r.each_pack]
+        said = "" if pack.number == 1 else f"pack {pack.number}: "
+        lost += [(r.id, r.subsystem, said + why) for r in asked if (why := why_not(r, pack))]
     screen.say()
     total = len(all_rules())
     judged = total - len({rule for rule, _, _ in lost})

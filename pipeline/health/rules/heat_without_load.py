@@ -322,6 +322,7 @@ RULE = Rule(
     id="heat_without_load",
     title="Cell warming with no load",
     subsystem="thermal",
+    of_pack=True,
     severity=Severity.STOP_USE,
     when=(
         (

@@ -104,6 +104,7 @@ RULE = Rule(
     id="hot_because_of_load",
     title="Pack hot in use",
     subsystem="thermal",
+    of_pack=True,
     severity=Severity.STOP_USE,
     when=(
         (Severity.STOP_USE, "`far` above the cell's own limit"),

@@ -224,6 +224,7 @@ RULE = Rule(
     id="hot_for_load",
     title="Warmer than its load explains",
     subsystem="thermal",
+    of_pack=True,
     severity=Severity.SERVICE,
     needs=("cell_temp_max_c",),
     roles=("cell_temp", "pack_current", "ambient_temp"),

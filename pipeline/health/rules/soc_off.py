@@ -335,5 +335,6 @@ RULE = Rule(
     "limits: see each",
     cases=_cases,
     version=9,
-    habit="charges to full, until the charger ends them, or rides until little charge is left with a rest after them",
+    habit="charges from half to nine tenths in a fleet of five and more; or to full, until the charger ends them, or "
+    "rides until little charge is left with a rest after them",
 )

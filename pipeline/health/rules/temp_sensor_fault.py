@@ -307,6 +307,7 @@ RULE = Rule(
     id="temp_sensor_fault",
     title="Temperature sensor not to be believed",
     subsystem="thermal",
+    of_pack=True,
     severity=Severity.STOP_USE,
     when=(
         (Severity.STOP_USE, "one of two cell sensors stands high, and nothing tells whether its place is warm"),

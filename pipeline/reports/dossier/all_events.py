@@ -38,7 +38,7 @@ def figure(store: Store, facts: Facts, finding: Row, bits: BitNames) -> PageFigu
     for window, (start, _) in zip(finding["windows"], windows, strict=False):
         lead, tail = int((BEFORE_S + 1) * 1e6), int((after_s + 1) * 1e6)
         try:
-            signals = load(store, facts.vehicle, start - lead, start + tail, (*roles, *lanes))
+            signals = load(store, facts.vehicle, start - lead, start + tail, (*roles, *lanes), pack=facts.pack)
         except HerdbookError:
             continue
         events.append(Occurrence(signals, start, numbers.moment(window["start_t"], facts.zone)))

@@ -19,6 +19,7 @@ from herdbook.pipeline.reports.page.figure import local_ms
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.store.statements import Row
 from herdbook.pipeline.times import from_micros, micros
+from herdbook.pipeline.vehicle.packs import as_pack, pack_of
 
 if TYPE_CHECKING:
     from herdbook.pipeline.health.rule import Record
@@ -73,7 +74,10 @@ def _evidence(
     found: dict[str, set[str]] = defaultdict(set)
     others: dict[str, list[tuple[int, int]]] = defaultdict(list)
     for other in facts.findings:
-        found[other["rule"]].add(other["item"])
+        pack, item = pack_of(other["item"])
+        if pack and facts.pack and pack != facts.pack:
+            continue  # another pack's finding says nothing of this one
+        found[other["rule"]].add(item)
         if other["finding"] != finding["finding"]:
             others[other["rule"]] += _spans(other)
     return Evidence(
@@ -99,7 +103,7 @@ def _episodes(store: Store, facts: Facts, finding: Row, roles: tuple[str, ...]) 
         end = min(micros(window["end_t"]), start + int(MOST_S * 1e6))
         lead = int(LEAD_S * 1e6)
         try:
-            signals = load(store, facts.vehicle, start - lead, end + lead, roles)
+            signals = load(store, facts.vehicle, start - lead, end + lead, roles, pack=facts.pack)
         except HerdbookError:
             continue  # the figure of this window says why it cannot be read
         out.append(Episode(signals, start, end, cut=end < micros(window["end_t"])))
@@ -112,7 +116,8 @@ def bit_names(store: Store, facts: Facts) -> BitNames:
         profiles = [p for p in store.profiles() if p.name == facts.about["profile"]]
     except HerdbookError:
         return {}
-    return {(m.role, m.item): m.bit_words for p in profiles for m in p.roles if m.bit_words}
+    read = [as_pack(p, facts.pack or 1) for p in profiles]
+    return {(m.role, m.item): m.bit_words for p in read if p for m in p.roles if m.bit_words}
 
 
 def _shown(facts: Facts, text: str, seen: Seen) -> ShownCause:

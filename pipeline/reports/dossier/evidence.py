@@ -20,6 +20,7 @@ from herdbook.pipeline.reports.page.figure import PageFigure
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.store.statements import Row
 from herdbook.pipeline.times import from_micros, micros
+from herdbook.pipeline.vehicle.packs import PACK_ROLES, marked
 from herdbook.pipeline.vehicle.roles import ROLES
 from herdbook.pipeline.vehicle.signals import Signals
 
@@ -96,7 +97,7 @@ def command(facts: Facts, roles: tuple[str, ...], start: int, end: int) -> str:
         "herdbook",
         "wires",
         facts.vehicle,
-        *roles,
+        *(marked(facts.pack, r) if facts.pack and r in PACK_ROLES else r for r in roles),
         "--since",
         times[0],
         "--until",
@@ -136,7 +137,7 @@ def figure(store: Store, facts: Facts, finding: Row, bits: BitNames | None = Non
         return "The rule names no signal to draw."
     lanes = lanes_of(finding["rule"], roles)
     try:
-        signals = load(store, facts.vehicle, start - lead, shown_end + lead, (*roles, *lanes))
+        signals = load(store, facts.vehicle, start - lead, shown_end + lead, (*roles, *lanes), pack=facts.pack)
     except HerdbookError as problem:
         return f"The signals of this window could not be read. {problem}"
     panels = [panel_of(role, finding, signals) for role in roles if signals.has(role)]

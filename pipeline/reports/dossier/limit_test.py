@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from herdbook.pipeline.health.rule import Limit, Record, Rule
     from herdbook.pipeline.store.store import Store
 
-LIMIT_FREE = ("string fit",)  # what rules share that no limit enters, and that takes seconds: made once
 STEP = 0.10  # a limit moved by a tenth either way; engineering choice
 
 
@@ -134,13 +133,14 @@ def _moved(rule: Rule, record: Record, f: Row, limit: Limit) -> Moved:
 def _verdict(rule: Rule, record: Record, f: Row, limits: dict[str, float]) -> str:
     """The severity the rule gives to the finding's item with these limits, or "not found"."""
     from herdbook.pipeline.health.engine import apply
+    from herdbook.pipeline.health.packs import limit_free
     from herdbook.pipeline.health.rule import NotAssessed
 
     again = replace(record, profile=replace(record.profile, limits=record.profile.limits | limits))
-    again.memo.update({key: record.memo[key] for key in LIMIT_FREE if key in record.memo})
+    again.memo.update(limit_free(record))
     try:
         said = apply(rule, again)
-        record.memo.update({key: again.memo[key] for key in LIMIT_FREE if key in again.memo})
+        record.memo.update(limit_free(again))
     except HerdbookError:
         return "not judged"
     if isinstance(said, NotAssessed):

@@ -52,7 +52,7 @@ def _moments(store: Store, facts: Facts, finding: Row) -> tuple[Floats, Floats, 
     for window in finding["windows"]:
         start = micros(window["start_t"])
         end = min(micros(window["end_t"]), start + int(LONGEST_S * 1e6))
-        found = _of_window(load(store, facts.vehicle, start, end + 1, ROLES))
+        found = _of_window(load(store, facts.vehicle, start, end + 1, ROLES, pack=facts.pack))
         if found and (best is None or np.ptp(found[0]) > np.ptp(best[0])):
             best = found
     return best if best is not None and np.ptp(best[0]) >= LEAST_SPAN_A else None

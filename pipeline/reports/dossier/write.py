@@ -12,7 +12,9 @@ from herdbook.pipeline.reports.dossier import all_events, evidence, limit_test, 
 from herdbook.pipeline.reports.dossier.causes import ShownCause, bit_names, causes_of, stories
 from herdbook.pipeline.reports.dossier.leaves import all_leaves
 from herdbook.pipeline.reports.dossier.limit_test import Steadiness
+from herdbook.pipeline.reports.dossier.pack_leaves import of_packs
 from herdbook.pipeline.reports.facts import Facts, one_vehicle
+from herdbook.pipeline.reports.packs import about_its_pack, packs_of, reading_of
 from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.page.blocks import Drawn
 from herdbook.pipeline.reports.page.figure import PageFigure
@@ -121,7 +123,8 @@ def _given(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> dict[s
     steady = limit_test.of_findings(store, con, facts)
     bits, record = bit_names(store, facts), _record(store, facts)
     shown = [_shown(store, facts, f, i, steady.get(f["finding"]), bits, record) for i, f in enumerate(facts.findings)]
-    made = [make(store, con, facts) for make in all_leaves().values()]
+    packs = packs_of(profile_of(store, facts.about["profile"]))
+    made = [leaf for name, make in all_leaves().items() for leaf in of_packs(name, make, store, con, facts, packs)]
     leaves = [replace(leaf, blocks=[b for block in leaf.blocks for b in worth_drawing(block)]) for leaf in made]
     figures = [f for t in shown for f in (t.overlaid, t.quantity, t.figure) if f]
     figures += [b.figure for leaf in leaves for b in leaf.blocks if isinstance(b, Drawn)]
@@ -175,8 +178,10 @@ def _shown(
     bits: evidence.BitNames,
     record: Record | None,
 ) -> ShownFinding:
+    own, one = about_its_pack(facts, finding)
+    bits = bit_names(store, own) if own.pack > 1 else bits
     drawn = (
-        evidence.figure(store, facts, finding, bits)
+        evidence.figure(store, own, one, bits)
         if index < MOST_FIGURES
         else (f"Only the {MOST_FIGURES} gravest findings are drawn.")
     )
@@ -193,12 +198,12 @@ def _shown(
     return ShownFinding(
         row=finding,
         figure=drawn if isinstance(drawn, PageFigure) else None,
-        overlaid=all_events.figure(store, facts, finding, bits) if index < MOST_FIGURES else None,
-        quantity=quantity.figure(store, facts, finding) if index < MOST_FIGURES else None,
+        overlaid=all_events.figure(store, own, one, bits) if index < MOST_FIGURES else None,
+        quantity=quantity.figure(store, own, one) if index < MOST_FIGURES else None,
         why_not=drawn if isinstance(drawn, str) else "",
         gauge=evidence.gauge(finding),
         times=[evidence.where(facts, w) for w in finding["windows"]],
         facts=seen,
         steady=steady,
-        causes=causes_of(store, facts, finding, bits, record),
+        causes=causes_of(store, own, one, bits, reading_of(record, finding)),
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from herdbook.pipeline.errors import HerdbookError
 from herdbook.pipeline.reports.words import names, numbers
 from herdbook.pipeline.vehicle.roles import ROLES
 from herdbook.pipeline.vehicle.signals import Signals
@@ -25,12 +26,24 @@ def item_words(item: int | str) -> str:
     return f"no. {item}" if isinstance(item, int) else str(item)
 
 
-def load(store: Store, vehicle: str, start: int, end: int, roles: tuple[str, ...] | None) -> Signals:
-    """The lake's samples of [start, end) microseconds UTC; roles unknown to this version are passed over."""
+def load(store: Store, vehicle: str, start: int, end: int, roles: tuple[str, ...] | None, *, pack: int = 0) -> Signals:
+    """The lake's samples of [start, end) microseconds UTC; roles unknown to this version are passed over. pack: which
+    of several packs side by side; 0: all of them as one, where there are several."""
+    from herdbook.pipeline.lake.packs import load_packs
     from herdbook.pipeline.lake.read import load_signals
 
     known = None if roles is None else [role for role in roles if role in ROLES]
-    return load_signals(store, vehicle, start, end, known)
+    if pack == 1 or not _several_packs(store):
+        return load_signals(store, vehicle, start, end, known)
+    return load_packs(store, vehicle, start, end, known, pack)
+
+
+def _several_packs(store: Store) -> bool:
+    """Does any profile map more than one pack? Profiles that cannot be read are told by whoever reads by them."""
+    try:
+        return any(profile.others for profile in store.profiles())
+    except HerdbookError:
+        return False
 
 
 def thinned_words(drawn: int, held: int) -> str:

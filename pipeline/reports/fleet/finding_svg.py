@@ -23,6 +23,7 @@ from herdbook.pipeline.reports.drawing.panels import Panel
 from herdbook.pipeline.reports.drawing.thin import thin
 from herdbook.pipeline.reports.drawing.traces import item_words, load, role_words
 from herdbook.pipeline.reports.facts import Facts
+from herdbook.pipeline.reports.packs import about_its_pack
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.store.statements import Row
 from herdbook.pipeline.times import from_micros, micros
@@ -65,6 +66,7 @@ def kept(path: Path) -> dict[str, FindingDrawing]:
 def draw(store: Store, facts: Facts, finding: Row) -> FindingDrawing:
     """A finding's worst window; a reason where there is nothing to draw. finding: has a window."""
     mark, roles = mark_of(finding), tuple(r for r in finding["signals"] if r in ROLES)[:4]
+    facts, finding = about_its_pack(facts, finding)
     if not roles:
         return FindingDrawing(mark, Markup(""), "The rule names no signal to draw.")
     window = finding["windows"][0]
@@ -72,7 +74,7 @@ def draw(store: Store, facts: Facts, finding: Row) -> FindingDrawing:
     end = min(micros(window["end_t"]), start + int(MOST_S * 1e6))
     lead = int(max(LEAD_S, 0.1 * (end - start) / 1e6) * 1e6)
     try:
-        signals = load(store, facts.vehicle, start - lead, end + lead, roles)
+        signals = load(store, facts.vehicle, start - lead, end + lead, roles, pack=facts.pack)
     except HerdbookError as problem:
         return FindingDrawing(mark, Markup(""), f"The signals of this window could not be read. {problem}")
     panels = [panel_of(role, finding, signals) for role in roles if signals.has(role)][:MOST_PANELS]

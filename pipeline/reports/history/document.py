@@ -18,17 +18,14 @@ from herdbook.pipeline.reports.history.context import HistoryContext, HistoryRea
 from herdbook.pipeline.reports.history.lines import (
     advice,
     birth,
-    capacity,
     events,
-    extremes,
     herd,
     identity,
-    limits,
     open_questions,
     service_book,
+    several_packs,
     summary,
     unknown,
-    use,
 )
 from herdbook.pipeline.reports.history.statement import SECTIONS, Statement
 from herdbook.pipeline.reports.page import html
@@ -116,11 +113,8 @@ def all_lines(given: HistoryContext) -> list[Statement]:
     makers: tuple[Iterable[Statement], ...] = (
         identity.lines(facts, reader),
         identity.parts(given),
-        use.lines(facts, reader),
-        extremes.lines(facts, reader),
-        limits.lines(given),
+        several_packs.lines(given),
         birth.lines(given),
-        capacity.lines(given),
         events.lines(given),
         service_book.lines(given),
         herd.lines(given),

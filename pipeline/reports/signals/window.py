@@ -1,7 +1,8 @@
 """A window on the raw wires: any signals of a vehicle between two times, by role or by their name in the DBC.
 
 A name is a role ("pack_current"), one item of a role ("cell_voltage[7]", "motor_temp[left]") or a signal as
-the DBC calls it ("BMS_Pack.PackVoltage": DBC units, nothing converted, nothing taken out but doubtful time).
+the DBC calls it ("BMS_Pack.PackVoltage": DBC units, nothing converted, nothing taken out but doubtful time). Of a
+further pack side by side a role is named with its number ("pack_2_cell_voltage[7]").
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from herdbook.pipeline.reports.drawing import traces
 from herdbook.pipeline.reports.drawing.thin import keep
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.times import from_micros, stamp
+from herdbook.pipeline.vehicle.packs import PACK_ROLES, marked, unmarked
 from herdbook.pipeline.vehicle.roles import ROLES
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
@@ -28,7 +30,7 @@ if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
     from herdbook.pipeline.vehicle.profile import Profile
 
-_NAME = re.compile(r"(?P<role>[a-z_]+)(?:\[(?P<item>[^\]]+)\])?")
+_NAME = re.compile(r"(?P<pack>pack_\d+_)?(?P<role>[a-z_]+)(?:\[(?P<item>[^\]]+)\])?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,11 +53,13 @@ def gather(store: Store, vehicle: str, names: Sequence[str], start: int, end: in
     Raises: NotKnownError for an unknown vehicle or name (with near ones), or when nothing was recorded then.
     """
     asked = [_asked(name) for name in names]
-    roles = {role for role, _ in asked if role in ROLES}
-    signals = traces.load(store, vehicle, start, end, tuple(sorted(roles)))
+    signals: dict[int, Signals] = {}
+    for pack in {pack for pack, _, _ in asked if pack}:
+        roles = {role for of, role, _ in asked if of == pack}
+        signals[pack] = traces.load(store, vehicle, start, end, tuple(sorted(roles)), pack=pack)
     found: list[Wire] = []
-    for role, item in asked:
-        found += _of_role(signals, role, item) if role in ROLES else _raw(store, vehicle, role, start, end)
+    for pack, role, item in asked:
+        found += _of_role(signals[pack], pack, role, item) if pack else _raw(store, vehicle, role, start, end)
     if not any(len(wire.t) for wire in found):
         span = numbers.span(from_micros(start), from_micros(end), None)
         raise NotKnownError(
@@ -81,23 +85,25 @@ def described(wire: Wire, points: int | None = None) -> dict[str, Any]:
     return out
 
 
-def _asked(name: str) -> tuple[str, str]:
+def _asked(name: str) -> tuple[int, str, str]:
+    """Pack, role and item; pack 0 for Message.Signal."""
     match = _NAME.fullmatch(name)
-    if match and match["role"] in ROLES:
-        return match["role"], match["item"] or ""
+    if match and match["role"] in (PACK_ROLES if match["pack"] else ROLES):
+        return unmarked(f"{match['pack'] or ''}x")[0], match["role"], match["item"] or ""
     if "." in name:
-        return name, ""
+        return 0, name, ""
     near = difflib.get_close_matches(name, ROLES, 3, 0.5)
     raise NotKnownError(
         f"{name!r} is neither a role nor a Message.Signal", do=f"Near roles: {', '.join(near) or 'none'}"
     )
 
 
-def _of_role(signals: Signals, role: str, item: str) -> list[Wire]:
+def _of_role(signals: Signals, pack: int, role: str, item: str) -> list[Wire]:
+    name = marked(pack, role)
     items = [i for i in signals.items(role) if not item or str(i) == item]
     about = ROLES[role]
     return [
-        Wire(role if i == "" else f"{role}[{i}]", about.unit, s.t, s.v, about.states)
+        Wire(name if i == "" else f"{name}[{i}]", about.unit, s.t, s.v, about.states)
         for i in items
         for s in [signals.series(role, i)]
     ]

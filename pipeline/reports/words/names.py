@@ -17,6 +17,7 @@ from herdbook.pipeline.vehicle.roles import ROLES
 _MISSING = re.compile(r"not in the record: (?P<names>[^()]+) \((?P<why>.*)\)", re.DOTALL)
 _UNMAPPED = re.compile(r"the profile (?P<profile>.+) maps no (?P<roles>.+)")
 _UNGIVEN = re.compile(r"the profile (?P<profile>.+) gives no (?P<figures>.+)")
+_OF_PACK = re.compile(r"(?:^|; )(pack \d+: )")
 _NAME = re.compile(r"\b[a-z][a-z0-9]*(?:_[a-z0-9]+)+\b")
 WORDS: dict[str, dict[str, str]] = tomllib.loads(files(__package__).joinpath("words.toml").read_text("utf-8"))
 ROLE_WORDS, METRIC_WORDS = WORDS["role"], WORDS["metric"]
@@ -54,7 +55,9 @@ def _meanings() -> dict[str, str]:
 
 
 def reason(text: str) -> str:
-    """Why a rule could not judge, without names of metrics and roles."""
+    """Why a rule could not judge, without names of metrics and roles; of several packs each reason keeps its pack."""
+    if parts := _OF_PACK.split(text)[1:]:
+        return "; ".join(f"{pack}{reason(said)}" for pack, said in zip(parts[::2], parts[1::2], strict=True))
     found = _MISSING.fullmatch(text.strip().rstrip("."))
     if not found:
         lacking = [_lacking(why) for why in text.strip().rstrip(".").split("; ")]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -72,13 +73,15 @@ def received(raw: NDArray[np.generic], value: Floats, mapping: Mapping) -> Recei
 
 @dataclass
 class View:
-    """vehicle: whose log it is, or the log's name where nobody knows. known_share: of its frames, by identifier."""
+    """vehicle: whose log it is, or the log's name where nobody knows. known_share: of its frames, by identifier.
+    packs: the same log by each further pack of the profile."""
 
     vehicle: str
     signals: Signals
     profile: Profile
     received: dict[Key, Received] = field(default_factory=dict)
     known_share: float = 1.0
+    packs: tuple[View, ...] = ()
     _kept: dict[object, Floats] = field(default_factory=dict, repr=False)
 
     @cached_property
@@ -110,15 +113,13 @@ class View:
         """Values on the ticks; NaN where there is none fresh enough."""
         key = role, item
         if key not in self._kept:
-            s = self.series(role, item)
-            step = median(np.diff(s.t)) / 1e6 if len(s) > 1 else 0.0
-            hold = min(MOST_HOLD_S, max(LEAST_HOLD_S, HOLD_STEPS * step))
-            self._kept[key] = _last(s, self.t, hold)
+            self._kept[key] = _fresh(self.series(role, item), self.t)
         return self._kept[key]
 
     def all_packs(self) -> Floats:
-        """Current of all packs side by side, as if each gave as much as the one that is mapped."""
-        return np.asarray(self.at("pack_current") * self.profile.pack_figures.packs)
+        """Current of all packs side by side, as if each that is not mapped gave as much as those that are."""
+        mapped = [self.at("pack_current"), *(_fresh(p.series("pack_current"), self.t) for p in self.packs)]
+        return np.asarray(np.sum(mapped, axis=0) * (self.profile.pack_figures.packs / len(mapped)))
 
     def mean(self, role: str) -> Floats:
         """Mean over the items, NaN where one is not known."""
@@ -126,6 +127,13 @@ class View:
         if not items:
             return np.full(self.t.shape, np.nan)
         return np.asarray(np.mean([self.at(role, i) for i in items], axis=0))
+
+    def middle(self, role: str) -> Floats:
+        """Median over the items, NaN where one is not known: what one broken wire reads does not count."""
+        items = self.items(role)
+        if not items:
+            return np.full(self.t.shape, np.nan)
+        return np.asarray(np.median([self.at(role, i) for i in items], axis=0))
 
     def is_state(self, role: str, *names: str) -> Bools:
         """Ticks at which a state role has one of these states."""
@@ -180,6 +188,18 @@ def noise_of(v: Floats) -> float:
     quantum = float(np.min(real)) if real.size else 0.0
     second = np.abs(np.diff(v, 2))
     return max(float(np.quantile(second, QUIET)) / QUIET_SD / 6**0.5, quantum / 12**0.5)
+
+
+def with_packs(views: Sequence[View]) -> View:
+    """The first pack's view, which knows those of the others."""
+    views[0].packs = tuple(views[1:])
+    return views[0]
+
+
+def _fresh(s: Series, t: Times) -> Floats:
+    """Last values at t, none that is older than a few of the series' own steps."""
+    step = median(np.diff(s.t)) / 1e6 if len(s) > 1 else 0.0
+    return _last(s, t, min(MOST_HOLD_S, max(LEAST_HOLD_S, HOLD_STEPS * step)))
 
 
 def _last(s: Series, t: Times, hold_s: float) -> Floats:

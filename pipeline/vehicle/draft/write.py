@@ -11,8 +11,9 @@ from herdbook.pipeline.vehicle.draft.concepts import concepts
 from herdbook.pipeline.vehicle.draft.families import Family, index_signal
 from herdbook.pipeline.vehicle.draft.fit import CHARGE_POSITIVE
 from herdbook.pipeline.vehicle.draft.flags import OWN, Flags, fault_flags
-from herdbook.pipeline.vehicle.draft.guess import CERTAIN, RIVAL, Guess, guesses
+from herdbook.pipeline.vehicle.draft.guess import CERTAIN, RIVAL, Guess
 from herdbook.pipeline.vehicle.draft.state_words import no_values, states_of
+from herdbook.pipeline.vehicle.draft.twin_packs import of_packs
 from herdbook.pipeline.vehicle.fault_codes import are_codes
 from herdbook.pipeline.vehicle.roles import ROLES, Role
 from herdbook.pipeline.vehicle.units import kind_of
@@ -51,7 +52,7 @@ WORTH = 0.3  # a runner-up under this is not named
 def draft(messages: Sequence[Message], dbcs: Sequence[str], name: str, lenient: bool = False) -> str:
     """The TOML text. dbcs: how the profile names its DBC files; name: of the profile. lenient: for files that
     contradict themselves."""
-    found = guesses(messages)
+    found, further = of_packs(messages)
     by_role = {g.role: g for g in found}
     by_name = {(m.name, s.name): s for m in messages for s in m.signals}
     cells = by_role.get("cell_voltage")
@@ -81,11 +82,31 @@ def draft(messages: Sequence[Message], dbcs: Sequence[str], name: str, lenient: 
             lines += _flags(flags[role], by_name)
         elif guess is not None:
             lines += _entry(guess, by_name, messages)
-    lines += _unused(found, flags.values(), messages)
+    for number, guessed in enumerate(further, start=2):
+        lines += _other_pack(number, guessed, by_name, messages)
+    lines += _unused([*found, *(g for some in further for g in some)], flags.values(), messages)
     lines += ["", "# To do"]
+    lines += [f"# - {todo}" for todo in _several_packs(further)]
     lines += [f"# - {todo}" for todo in todos(by_role, messages, by_name) if todo.split(" ")[0] not in flags]
     lines += [f"# - {f.role}: bits of {f.message} look like it; are they?" for f in flags.values() if f.sure < CERTAIN]
     return "\n".join(lines) + "\n"
+
+
+def _other_pack(
+    number: int, guessed: Sequence[Guess], signals: dict[tuple[str, str], Signal], messages: Sequence[Message]
+) -> list[str]:
+    """The signals of a further pack, by the same guesses as the first's."""
+    entries = [line for guess in guessed for line in _entry(guess, signals, messages)]
+    off = "" if any(not line.startswith("#") for line in entries) else "# "
+    head = f"# Pack {number}: its messages are named like the first's. Figures that differ from [pack] stand here."
+    return ["", head, f"{off}[[other_pack]]", f"{off}[other_pack.roles]", *entries]
+
+
+def _several_packs(further: Sequence[Sequence[Guess]]) -> list[str]:
+    if not further:
+        return []
+    named = _one_line(", ".join(sorted({m for some in further for g in some for m, _ in g.family.members})))
+    return [f"[[other_pack]]: {named} look like a further pack side by side; if they are none, take the table away"]
 
 
 def _open_faults(found: dict[str, Guess], signals: dict[tuple[str, str], Signal]) -> set[str]:
@@ -237,7 +258,7 @@ def _second_pack(found: dict[str, Guess]) -> list[str]:
     if not alike:
         return []
     named = " and ".join(_one_line(f"those of {r.name}") for r in alike)
-    return [f"cell_voltage: {named} look the same. Are they a second pack? See [pack] beside in the list of keys"]
+    return [f"cell_voltage: {named} look the same. Are they a second pack? See [[other_pack]] in the list of forms"]
 
 
 def _more(guess: Guess, messages: Sequence[Message], signals: dict[tuple[str, str], Signal]) -> list[str]:

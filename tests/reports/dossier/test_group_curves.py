@@ -42,12 +42,12 @@ def made_up(start: int, end: int, amps: float) -> Signals:
 
 
 def leaf(monkeypatch: pytest.MonkeyPatch, sessions: list[dict[str, Any]], amps: float) -> Leaf:
-    def load(store: object, vehicle: str, start: int, end: int, roles: object) -> Signals:
+    def load(store: object, vehicle: str, start: int, end: int, roles: object, pack: int = 0) -> Signals:
         is_rest = any(s["kind"] == "rest" and round(s["start_t"].timestamp() * S) == start for s in sessions)
         return made_up(start, end, 0.0 if is_rest else amps)
 
     monkeypatch.setattr(group_curves, "load", load)
-    monkeypatch.setattr(group_curves, "profile_of", lambda store, name: BOARD)
+    monkeypatch.setattr(group_curves, "profile_of", lambda store, name, pack=0: BOARD)
     given: dict[str, Any] = dict.fromkeys(Facts.__dataclass_fields__)
     facts = replace(Facts(**given), vehicle="V", about={"profile": "zirbel"}, sessions=sessions)
     return group_curves.leaf(None, None, facts)  # type: ignore[arg-type]

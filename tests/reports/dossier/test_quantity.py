@@ -29,7 +29,7 @@ def signals(joint_ohm: float = JOINT_OHM, swing_a: float = 30.0) -> Signals:
 @pytest.fixture
 def facts() -> Any:
     class Bare:
-        vehicle, zone = "V", None
+        vehicle, zone, pack = "V", None, 0
 
     return Bare()
 
@@ -54,14 +54,14 @@ def slope_of(note: str) -> float:
 def test_the_slope_is_what_was_put_in(
     facts: Any, monkeypatch: pytest.MonkeyPatch, rule: str, item: str, mohm: float
 ) -> None:
-    monkeypatch.setattr(quantity, "load", lambda *given: signals())
+    monkeypatch.setattr(quantity, "load", lambda *given, **more: signals())
     made = quantity.figure(None, facts, finding(rule, item))  # type: ignore[arg-type]
     assert made is not None
     assert slope_of(made.note) == pytest.approx(mohm, rel=0.02)
 
 
 def test_without_current_there_is_no_slope(facts: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(quantity, "load", lambda *given: signals(swing_a=0.5))
+    monkeypatch.setattr(quantity, "load", lambda *given, **more: signals(swing_a=0.5))
     assert quantity.figure(None, facts, finding("resistance_outside_groups")) is None  # type: ignore[arg-type]
 
 

@@ -6,8 +6,10 @@ from typing import TYPE_CHECKING
 
 from herdbook.pipeline.reports.drawing.session_figures import figures_table
 from herdbook.pipeline.reports.facts import Facts
+from herdbook.pipeline.reports.packs import facts_of_pack
 from herdbook.pipeline.reports.page.blocks import Block, Leaf, Note
 from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.vehicle.packs import unmarked
 
 if TYPE_CHECKING:
     import duckdb
@@ -21,6 +23,10 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
     blocks: list[Block] = []
     for title, chosen in tables().items():
         blocks += figures_table(facts, f"{title}, all figures", chosen, folded=True)
+    for pack in _further_packs(facts):
+        of_pack = facts_of_pack(facts, pack)
+        for title, chosen in tables().items():
+            blocks += figures_table(of_pack, f"Pack {pack}: {title.lower()}, all figures", chosen, folded=True)
     if own := own_figures(facts):
         blocks += figures_table(facts, "Figures of this store's own metric sets, all", own, folded=True)
     if not blocks:
@@ -31,6 +37,11 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
         "has more than four items, its row gives medians over all of them. By session: the catalogue's table metrics."
     )
     return Leaf("figures", "Every figure", lead, blocks)
+
+
+def _further_packs(facts: Facts) -> list[int]:
+    names = facts.metrics["name"].unique().to_list() if facts.metrics.height else []
+    return sorted({pack for name in names if (pack := unmarked(name)[0]) > 1})
 
 
 def own_figures(facts: Facts) -> list[tuple[str, str]]:

@@ -158,7 +158,7 @@ def _worst(store: Store, facts: Facts, table: pl.DataFrame) -> list[Block]:
     for number, row in enumerate(chosen.iter_rows(named=True), start=1):
         start, end = micros(row["start_t"]), micros(row["end_t"])
         try:
-            signals = load(store, facts.vehicle, start - LEAD_US, end + LEAD_US, PANELS)
+            signals = load(store, facts.vehicle, start - LEAD_US, end + LEAD_US, PANELS, pack=facts.pack)
         except HerdbookError as problem:
             return [*out, Note(f"The signals of the worst braking events could not be read. {problem}", "absent")]
         made = stack(signals, [Panel(role) for role in PANELS], facts.zone, window=(start, end))

@@ -50,7 +50,7 @@ class Curves:
 
 
 def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
-    profile = profile_of(store, facts.about["profile"])
+    profile = profile_of(store, facts.about["profile"], facts.pack)
     rated = profile.pack_figures.rated_ah if profile is not None and profile.pack.get("rated_ah") else None
     lead = (
         "A group that leaks goes on falling when the others have settled; a group that has aged takes its charge at "
@@ -94,7 +94,7 @@ def _settled(store: Store, facts: Facts) -> Curves | None:
         if not follows or end - start < REST_S * 1e6:
             continue
         end = min(end, start + int(LONGEST_REST_S * 1e6))
-        signals = load(store, facts.vehicle, start, end + 1, ROLES)
+        signals = load(store, facts.vehicle, start, end + 1, ROLES, pack=facts.pack)
         at = np.geomspace(FIRST_S, 0.9 * (end - start) / 1e6, MOMENTS)
         items = _groups(signals)
         if len(items) < LEAST_GROUPS:
@@ -114,7 +114,7 @@ def _slow(store: Store, facts: Facts, rated: float) -> Curves | None:
         hours = (micros(s["end_t"]) - micros(s["start_t"])) / 3.6e9
         if hours * SLOW_C < LEAST_SHARE:
             continue  # too short to hold so much charge at so little current
-        signals = load(store, facts.vehicle, micros(s["start_t"]), micros(s["end_t"]) + 1, ROLES)
+        signals = load(store, facts.vehicle, micros(s["start_t"]), micros(s["end_t"]) + 1, ROLES, pack=facts.pack)
         current, items = signals.series("pack_current"), _groups(signals)
         into = np.clip(-np.nan_to_num(current.v), 0.0, None)
         flows = into > 0.01 * rated

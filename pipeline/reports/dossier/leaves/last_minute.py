@@ -51,7 +51,7 @@ def _last(store: Store, facts: Facts, name: str, session: Row) -> Block:
     end = micros(session["end_t"])
     start = max(micros(session["start_t"]), end - int(LAST_S * 1e6))
     try:
-        signals = load(store, facts.vehicle, start, end + 1, ROLES)
+        signals = load(store, facts.vehicle, start, end + 1, ROLES, pack=facts.pack)
     except HerdbookError as problem:
         return Note(f"The end of the {name} could not be read. {problem}", "absent")
     made = stack(signals, [Panel(role) for role in ROLES], facts.zone)

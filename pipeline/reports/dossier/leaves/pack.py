@@ -37,7 +37,7 @@ UNITS = {"margin_v": "V", "margin_k": "K", "margin_a": "A"}
 
 
 def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
-    profile = profile_of(store, facts.about["profile"])
+    profile = profile_of(store, facts.about["profile"], facts.pack)
     record = record_of(facts, profile, []) if profile else None
     now = _with_this_pack(facts)
     record_now = record_of(now, profile, []) if profile else None

@@ -45,7 +45,7 @@ def _drawn(store: Store, facts: Facts, ride: Row) -> list[Block]:
     end = micros(ride["end_t"])
     start = max(micros(ride["start_t"]), end - int(LONGEST_S * 1e6))
     try:
-        signals = load(store, facts.vehicle, start, end + 1, ("vehicle_speed", "motor_current"))
+        signals = load(store, facts.vehicle, start, end + 1, ("vehicle_speed", "motor_current"), pack=facts.pack)
     except HerdbookError as problem:
         return [Note(f"The newest ride could not be read. {problem}", "absent")]
     speed = signals.series("vehicle_speed")

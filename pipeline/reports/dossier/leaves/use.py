@@ -66,7 +66,7 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
 
 
 def _activation(store: Store, facts: Facts) -> float | None:
-    profile = profile_of(store, facts.about["profile"])
+    profile = profile_of(store, facts.about["profile"], facts.pack)
     return profile.pack_figures.ageing_ea_ev if profile else None
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -40,15 +40,21 @@ EXTREMES = (
 )
 
 
-def lines(facts: Facts, reader: HistoryReader) -> Iterator[Statement]:
+def lines(facts: Facts, reader: HistoryReader, extremes: Sequence[Extreme] = EXTREMES) -> Iterator[Statement]:
     sessions = {s["start_t"]: s for s in facts.sessions}
     known = facts.metrics.filter(pl.col("start_t").is_in(list(sessions)))
-    for extreme in EXTREMES:
+    yield from furthest(facts, reader, extremes)
+    yield from _odometer(known, sessions, reader)
+
+
+def furthest(facts: Facts, reader: HistoryReader, extremes: Sequence[Extreme]) -> Iterator[Statement]:
+    sessions = {s["start_t"]: s for s in facts.sessions}
+    known = facts.metrics.filter(pl.col("start_t").is_in(list(sessions)))
+    for extreme in extremes:
         rows = known.filter(pl.col("name") == extreme.metric)
         if rows.height:
             row = rows.sort("value", "start_t", descending=[extreme.most > 0, False]).row(0, named=True)
             yield _extreme(extreme, row, sessions[row["start_t"]], reader)
-    yield from _odometer(known, sessions, reader)
 
 
 def _extreme(extreme: Extreme, row: Row, session: Row, reader: HistoryReader) -> Statement:

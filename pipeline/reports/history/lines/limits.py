@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import polars as pl
@@ -31,10 +31,10 @@ BOUNDS = (
 )
 
 
-def lines(given: HistoryContext) -> Iterator[Statement]:
+def lines(given: HistoryContext, bounds: Sequence[Bound] = BOUNDS) -> Iterator[Statement]:
     sessions = {s["start_t"]: s for s in given.facts.sessions}
     outside = False
-    for bound in BOUNDS:
+    for bound in bounds:
         rows = given.facts.metrics.filter(
             pl.col("name") == bound.metric, pl.col("item") == "", pl.col("start_t").is_in(list(sessions))
         )

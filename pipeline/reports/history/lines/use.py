@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import polars as pl
@@ -31,13 +31,18 @@ SUMS = (
 KINDS = {"ride": "ride", "charge": "charge", "rest": "rest", "bench": "session on a test bench"}
 
 
-def lines(facts: Facts, reader: HistoryReader) -> Iterator[Statement]:
+def lines(facts: Facts, reader: HistoryReader, sums: Sequence[Sum] = SUMS) -> Iterator[Statement]:
     for kind, name in KINDS.items():
         yield from _sessions(facts, kind, name)
-    summed = [line for figure in SUMS for line in _sum(facts, reader, figure)]
+    summed = list(summed_up(facts, reader, sums))
     yield from summed
     if summed:
         yield Statement("use", "Use without a record is in none of these figures.", "not known")
+
+
+def summed_up(facts: Facts, reader: HistoryReader, sums: Sequence[Sum]) -> Iterator[Statement]:
+    for figure in sums:
+        yield from _sum(facts, reader, figure)
 
 
 def _sessions(facts: Facts, kind: str, name: str) -> Iterator[Statement]:
