@@ -139,7 +139,8 @@ def _frames(lines: Lines, some: I64, rows: Rows, header: TrcHeader) -> tuple[Boo
     rows.flags[some] = flags | _flag(sent, TX) | _flag(long, EXTENDED) | _flag(remote, REMOTE)
     channel = lines.whole(word["B"])[0] if "B" in word else np.ones(len(some), np.int64)
     rows.channel[some[good]] = header.labels.of_numbers(np.minimum(channel[good], 65535).astype(np.uint16))
-    return good, np.asarray(~frame & timed)
+    named = lines.initial(kind) >= ord("A") if "T" in word else np.ones(len(some), np.bool_)
+    return good, np.asarray(~frame & timed & named)  # a number where the type stands: a line with a word too many
 
 
 def _kinds(lines: Lines, kind: I64, header: TrcHeader) -> tuple[Bytes, Bool, Bool]:

@@ -61,6 +61,7 @@ def demo(folder: Annotated[Path, typer.Argument(help="A new or empty folder.", s
         f"herdbook store refit --store {at('store')}",
         scan,
         f"herdbook book import {at(BOOK, 'book.csv')} --store {at('store')}",
+        f'herdbook herd campaign "belt guard" --count repairs --part belt --days 100 --store {at("store")}',
     ):
         screen.command(f"  {command}")
     screen.say(f"{folder / NOTEBOOK.name} goes on from there in Python, in any notebook.")

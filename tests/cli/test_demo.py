@@ -18,7 +18,7 @@ def test_a_folder_with_a_space_in_its_name_stands_whole_in_every_command(tmp_pat
     done = CliRunner().invoke(build(), ["demo", str(folder)], env={"COLUMNS": "80"})
     assert done.exit_code == 0, done.output
     said = [shlex.split(line) for line in done.output.splitlines() if line.startswith("  herdbook ")]
-    assert len(said) == 8
+    assert len(said) == 9
     for words in said:
         paths = [Path(word) for word in words if str(tmp_path) in word]
         assert paths

@@ -51,6 +51,8 @@ def test_an_asc_line_with_a_slip_is_told(line: bytes, tmp_path: Path) -> None:
         b"      2         2.000 DT  1     0101 Rx -  01 02 03 04 05 06 07\n",  # the length is gone: length 1
         b"      2         2.000 DT  1     01 8    00 01 02 03 04 05 06 07\n",  # another identifier
         b"      2         2.000 DT  1     0101 Rx -  8    00 01   00 01 02 03 04 05 06 07\n",  # ten bytes
+        b" \x1d    2         2.000 DT  1     0101 Rx -  2    00 01\n",  # a word too many
+        b"      2      2    2.000 DT  1     0101 Rx -  2    00 01\n",
     ],
 )
 def test_a_trc_line_with_a_slip_is_told(line: bytes, tmp_path: Path) -> None:

@@ -14,6 +14,9 @@ import pytest
 from demo_logs.plan import charge, rest, ride
 from demo_logs.simulator import Fault
 from herdbook.pipeline.desk.pack_names import plain_names
+from herdbook.pipeline.health.doubts import blocked
+from herdbook.pipeline.health.rules import all_rules
+from herdbook.pipeline.lake.role_views import view_of_log
 from herdbook.pipeline.night.messages import text
 from herdbook.pipeline.night.read_changes import last_night
 from herdbook.pipeline.night.scan import run_scan
@@ -28,7 +31,9 @@ from herdbook.pipeline.reports.record import profile_of
 from herdbook.pipeline.reports.signals.window import gather
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import micros
-from tests.two_packs.vehicle import write_logs, write_profile
+from herdbook.pipeline.vehicle.contact.hold import hold_profile
+from herdbook.pipeline.vehicle.profile import load_profile
+from tests.two_packs.vehicle import two_packs_text, write_logs, write_profile
 
 WEAK, LOW, HOT = "ZB-0901", "ZB-0902", "ZB-0903"
 DAY = "2026-03-02"
@@ -121,6 +126,7 @@ def test_the_dossier_shows_each_pack_and_the_evidence_of_the_right_one(store: St
     assert "pack 2, cell 8" in said
     for leaf in ("Pack 1: cell groups", "Pack 2: cell groups", "Pack 1: heat", "Pack 2: pack"):
         assert leaf in said
+    assert "Of the packs side by side the first is compared" in said
     assert "pack_2_cell_voltage" in html.unescape(page), "the command for all samples names the second pack's signals"
     anchors = re.findall(r'\bid="([^"]+)"', re.sub(r"<script.*?</script>", "", page, flags=re.DOTALL))
     assert len(anchors) == len(set(anchors)), sorted(a for a in set(anchors) if anchors.count(a) > 1)
@@ -157,6 +163,25 @@ def test_a_line_of_the_second_pack_leads_to_its_rows(store: Store) -> None:
     [line] = [x for x in lines_of_packs(given) if x.text.startswith("Pack 2: time with a group of cells below")]
     assert line.source is not None
     assert line.source.where["name"] == ("pack_2_cell_under_s",)
+
+
+def test_a_wrong_second_pack_is_contradicted_and_the_first_is_not(store: Store, tmp_path: Path) -> None:
+    """As the first's: the sign of its current against its voltage; the first pack's rules go on."""
+    text = two_packs_text()
+    wrong = text.replace(
+        'pack_current = "BMS2_Pack.PackCurrent"', 'pack_current = { signal = "BMS2_Pack.PackCurrent", scale = -1 }'
+    )
+    assert wrong != text
+    profile = load_profile(write_profile(tmp_path, wrong))
+    logs = sorted((store.folder.parent / "inbox").glob(f"{WEAK}_*.log"))
+    told = hold_profile(profile, [view_of_log(log, profile, WEAK) for log in logs])
+    assert "pack_2_pack_current" in told.doubts
+    assert "pack 2: " in told.doubts["pack_2_pack_current"]
+    assert "pack_current" not in told.doubts
+    lost = [why for rule, why in blocked(all_rules().values(), told.doubts) if rule.id == "weak_group"]
+    assert lost == [told.doubts["pack_2_pack_current"]]
+    sound = load_profile(write_profile(tmp_path / "sound"))
+    assert not hold_profile(sound, [view_of_log(log, sound, WEAK) for log in logs]).told
 
 
 def test_the_night_the_register_and_the_vehicles_page_name_the_pack(store: Store, tmp_path: Path) -> None:

@@ -25,9 +25,9 @@ def show(found: Acceptance) -> None:
         screen.say(f"FAILED by a finding of the fleet's rules: {text}", style="bold")
     for log, why, do in found.refused:
         screen.say(f"{log} could not be used, so that the unit cannot pass: {why.rstrip('.')}. {do.rstrip('.')}.")
-    for log in found.logs:
-        if log.cut:
-            screen.say(f"{log.cut[:1].upper()}{log.cut[1:].rstrip('.')}. What it lacks, nobody knows.")
+    for used in found.logs:
+        if used.cut:
+            screen.say(f"{used.cut[:1].upper()}{used.cut[1:].rstrip('.')}. What it lacks, nobody knows.")
     if found.doubts:
         screen.say("The logs speak against the profile")
         for text in dict.fromkeys(found.doubts):

@@ -30,7 +30,8 @@ def efficiency_figure(found: Drive, way: str, one: EfficiencyMap) -> PageFigure:
     best = np.unravel_index(int(np.nanargmax(z)), z.shape)
     at = f"{one.speed_rpm[best[1]]:.0f} rpm and {one.torque_nm[::-1][best[0]]:.1f} Nm"
     empty = int(np.isnan(z).sum())
-    gaps = f" Blank: {100 * empty / z.size:.0f} % of the field, where nothing was measured nearby." if empty else ""
+    share = "under 1" if empty < 0.01 * z.size else f"{100 * empty / z.size:.0f}"
+    gaps = f" Blank: {share} % of the field, where nothing was measured nearby." if empty else ""
     return PageFigure(
         f"map-{way}",
         f"Efficiency {way} [%]",

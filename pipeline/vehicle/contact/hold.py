@@ -7,7 +7,14 @@ from dataclasses import dataclass
 
 from herdbook.pipeline.vehicle.contact.check import Checked, Word, hold
 from herdbook.pipeline.vehicle.contact.checks import all_checks
-from herdbook.pipeline.vehicle.contact.other_packs import OTHER_PACKS, hold_pack, of_pack, other_packs, own_roles
+from herdbook.pipeline.vehicle.contact.other_packs import (
+    OTHER_PACKS,
+    hold_pack,
+    not_the_firsts,
+    of_pack,
+    other_packs,
+    own_roles,
+)
 from herdbook.pipeline.vehicle.contact.view import View
 from herdbook.pipeline.vehicle.draft.compare import named_otherwise
 from herdbook.pipeline.vehicle.profile import Profile
@@ -51,6 +58,7 @@ def hold_profile(profile: Profile, views: Sequence[View]) -> Contact:
     found += other_packs(profile)
     for number, pack in enumerate(profile.others, start=2):
         found += hold_pack(pack, [view.packs[number - 2] for view in views])
+    found = not_the_firsts(found) if profile.others else found
     mapped = {m.role for m in profile.roles} | {m.role + of_pack(p) for p in profile.others for m in own_roles(p)}
     heard = {
         role + of_pack(v.profile)

@@ -10,13 +10,14 @@ from herdbook.pipeline.vehicle.contact.check import Checked, Word, hold
 from herdbook.pipeline.vehicle.contact.checks import all_checks
 from herdbook.pipeline.vehicle.contact.view import View
 from herdbook.pipeline.vehicle.draft.compare import named_otherwise
-from herdbook.pipeline.vehicle.packs import PACK_ROLES, item_of, marked
+from herdbook.pipeline.vehicle.packs import PACK_ROLES, item_of, marked, unmarked
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.profile_checks import OTHER_PACK, judged
 from herdbook.pipeline.vehicle.role_table import Mapping
 
 OTHER_PACKS = "other_packs"  # the check's id; pages find it by this
 # What joins a pack's current and the drive or charger looks at the sum over all packs, with the first.
+TOTALS = ("pack_current", "pack_voltage")
 JOINED = ("regen_back", "charging_current", "motor_power", "energy_per_km", "motor_forward")
 
 
@@ -45,6 +46,16 @@ def _of_pack(line: Checked, number: int) -> Checked:
         reason=f"pack {number}: {line.reason}" if line.reason else "",
         roles=tuple(marked(number, role) for role in line.roles if role in PACK_ROLES),
     )
+
+
+def not_the_firsts(lines: list[Checked]) -> list[Checked]:
+    """Where a further pack's own current is contradicted, so is what all packs give together: told, but no word
+    against the first's."""
+    wrong = {role for c in lines if c.verdict is Word.CONTRADICTED for role in c.roles}
+    if not any(unmarked(role)[0] > 1 and unmarked(role)[1] in TOTALS for role in wrong):
+        return lines
+    joined = [c.check in JOINED and c.verdict is Word.CONTRADICTED for c in lines]
+    return [replace(c, verdict=Word.DOUBTFUL) if one else c for c, one in zip(lines, joined, strict=True)]
 
 
 def own_roles(profile: Profile) -> Iterator[Mapping]:

@@ -128,6 +128,13 @@ class View:
             return np.full(self.t.shape, np.nan)
         return np.asarray(np.mean([self.at(role, i) for i in items], axis=0))
 
+    def middle(self, role: str) -> Floats:
+        """Median over the items, NaN where one is not known: what one broken wire reads does not count."""
+        items = self.items(role)
+        if not items:
+            return np.full(self.t.shape, np.nan)
+        return np.asarray(np.median([self.at(role, i) for i in items], axis=0))
+
     def is_state(self, role: str, *names: str) -> Bools:
         """Ticks at which a state role has one of these states."""
         wanted = [ROLES[role].states.index(n) for n in names]

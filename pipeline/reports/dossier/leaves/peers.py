@@ -14,6 +14,7 @@ from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.herd.standing import FEWEST, LAST, FigureStanding, standing
 from herdbook.pipeline.reports.dossier.compared import COMPARED, Compared, limit_of, surprise
 from herdbook.pipeline.reports.facts import Facts
+from herdbook.pipeline.reports.packs import packs_of
 from herdbook.pipeline.reports.page.blocks import Block, Drawn, Leaf, Note, PageTable
 from herdbook.pipeline.reports.page.figure import PageFigure, Spec, axis, label, layout, markers
 from herdbook.pipeline.reports.record import profile_of
@@ -57,6 +58,8 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
         f"from their median; the first {MOST_DRAWN} are drawn, each dot a vehicle. Where a unit stands is a hint where "
         "to look and no verdict."
     )
+    if packs_of(profile):
+        lead += " Of the packs side by side the first is compared, here and wherever the fleet's vehicles are."
     return Leaf("peers", "The fleet beside it", lead, blocks)
 
 

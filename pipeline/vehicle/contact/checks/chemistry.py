@@ -31,7 +31,7 @@ def _rise(view: View) -> Iterator[Look]:
     pack = view.profile.pack_figures
     if not pack.given("rated_ah"):
         return
-    amps, volts = -view.at("pack_current"), view.mean("cell_voltage")
+    amps, volts = -view.at("pack_current"), view.middle("cell_voltage")
     on = np.flatnonzero((amps > LEAST_A * pack.rated_ah) & ~view.moving & ~np.isnan(volts))
     if on.size < 2:
         return
