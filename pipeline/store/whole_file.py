@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import glob
 import os
+import re
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -27,10 +28,16 @@ def whole(path: Path) -> Iterator[Path]:
         draft.replace(path)
     except OSError as error:
         do = "Make room, or check the path and its rights; what was there before stays"
-        raise StoreError(f"cannot be written ({error.strerror or error})", path, do) from None
+        raise StoreError(f"cannot be written ({_why(error)})", path, do) from None
     finally:
         with suppress(OSError):
             draft.unlink(missing_ok=True)
+
+
+def _why(error: OSError) -> str:
+    """In the system's own words; some libraries put theirs around them."""
+    found = re.search(r"\[errno \d+\] ([^\[]+)", str(error), re.IGNORECASE)
+    return found[1].strip(" .") if found and "Detail" in str(error) else error.strerror or str(error)
 
 
 def _clear(path: Path) -> None:

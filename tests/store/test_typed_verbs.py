@@ -84,3 +84,12 @@ def test_a_draft_that_was_left_goes_with_the_next_writing(tmp_path: Path) -> Non
         draft.write_text("whole\n")
     assert sorted(p.name for p in tmp_path.iterdir()) == [young.name, "a[1].csv"]
     shutil.rmtree(tmp_path)
+
+
+def test_what_a_library_says_of_a_full_disk_is_told_in_the_systems_words(tmp_path: Path) -> None:
+    from herdbook.pipeline.errors import StoreError
+    from herdbook.pipeline.store.whole_file import whole
+
+    said = "Failed to open local file '/x/.m.part.parquet'. Detail: [errno 28] No space left on device"
+    with pytest.raises(StoreError, match=r"cannot be written \(No space left on device\)\."), whole(tmp_path / "m.csv"):
+        raise OSError(28, said)
