@@ -36,8 +36,8 @@ def whole(path: Path) -> Iterator[Path]:
 
 def _why(error: OSError) -> str:
     """In the system's own words; some libraries put theirs around them."""
-    found = re.search(r"\[errno \d+\] ([^\[]+)", str(error), re.IGNORECASE)
-    return found[1].strip(" .") if found and "Detail" in str(error) else error.strerror or str(error)
+    *_, last = ["", *re.findall(r"Detail: \[errno \d+\] ([^\[]+)", str(error))]
+    return last.strip(" .") or error.strerror or str(error)
 
 
 def _clear(path: Path) -> None:
