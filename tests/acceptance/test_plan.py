@@ -123,6 +123,14 @@ def test_checks_may_be_written_in_one_line(tmp_path: Path) -> None:
     assert only.checks[0].name == "distance_km"
 
 
+def test_each_check_of_many_steps_has_its_own_line() -> None:
+    plan = DEMO / "zirbel.plan.toml"
+    lines = [check.line for one in read_plan(plan).steps for check in one.checks]
+    text = plan.read_text("utf-8").splitlines()
+    assert len(lines) == len(set(lines)) > 5
+    assert {text[line - 1].strip() for line in lines} == {"[[step.check]]"}
+
+
 def test_a_plan_of_another_type_is_refused(tmp_path: Path) -> None:
     plan = read_plan(written(tmp_path, step(), check()))
     with pytest.raises(ProfileError, match="the plan is for 'zirbel', the unit is a 'saumer'"):

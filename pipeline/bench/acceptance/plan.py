@@ -133,7 +133,6 @@ class _Reader:
 
     def __init__(self, found: Findings) -> None:
         self.found = found
-        self.checks = 0  # [[step.check]] tables so far: by that number their lines are known
 
     def plan(self, path: Path, digest: str, table: Table) -> Plan:
         for name in table.keys() - {"plan", "step"}:
@@ -184,7 +183,8 @@ class _Reader:
         if not isinstance(checks, list) or not all(isinstance(c, dict) for c in checks):
             self.found.wrong((*at, "check"), "its checks are no list of tables", "Write [[step.check]] for each")
             checks = []
-        made = [c for c in (self._check(entry, at, kind, plan) for entry in checks) if c is not None]
+        every = (self._check(entry, (*at, "check", n), kind, plan) for n, entry in enumerate(checks))
+        made = [c for c in every if c is not None]
         if kind is None:
             return None
         if not checks:
@@ -202,11 +202,9 @@ class _Reader:
             line=self.found.lines.of(at) or 0,
         )
 
-    def _check(self, entry: Table, step: Key, kind: StepKind | None, plan: PlanKeys) -> Check | None:
-        at: Key = ("step", "check", self.checks)
-        self.checks += 1
+    def _check(self, entry: Table, at: Key, kind: StepKind | None, plan: PlanKeys) -> Check | None:
         if at not in self.found.lines.lines:  # written as check = [{...}]
-            at = (*step, "check")
+            at = at[:-1]
         keys = CheckKeys(self._sound(CheckKeys, entry, at, "[[step.check]]"))
         named = [key for key in ("metric", "role", "reading") if key in entry]
         if len(named) != 1:

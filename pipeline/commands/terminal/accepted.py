@@ -48,8 +48,8 @@ def values_of(result: StepResult) -> Iterator[tuple[str, list[str]]]:
     """Verdict and lines of each value of a step; of groups that passed one, the one nearest to its limits."""
     from herdbook.pipeline.bench.acceptance.verdicts import Verdict
 
-    for check in dict.fromkeys(row.check.line for row in result.rows):
-        rows = [row for row in result.rows if row.check.line == check]
+    for check in dict.fromkeys(row.check for row in result.rows):
+        rows = [row for row in result.rows if row.check == check]
         sound = [row for row in rows if row.verdict is Verdict.PASSED]
         if len(sound) > 2:
             yield _value(max(sound, key=lambda row: row.outside or 0.0), len(sound))
