@@ -16,7 +16,7 @@ from herdbook.pipeline.health.reading import event_table, metric_rows, recent, s
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import counted, of_side, spell
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.metrics.belt import USUAL_A
+from herdbook.pipeline.metrics.belt import HARD, USUAL_A
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 SUREST = 0.99  # no finding of slip is surer (engineering choice)
@@ -84,11 +84,12 @@ def _at_hard_pull(rows: pl.DataFrame, side: str, limits: Mapping[str, float]) ->
 
 
 def _holds(rows: pl.DataFrame, limits: Mapping[str, float]) -> bool:
-    """Pulled hard, and it surely does not slip."""
+    """Pulled hard, and it surely does not slip: a slip that grows with the pull is past the limit at full pull only
+    where it shows more than this share of it in hard seconds, which begin at HARD of the full pull."""
     if not rows.height:
         return False
     value, se = pool(rows["value"].to_numpy(), rows["se"].to_numpy())
-    return se <= limits["largest_se"] and value + 2.0 * se < limits["slip"]
+    return se <= limits["largest_se"] and value + 2.0 * se < HARD * limits["slip"]
 
 
 def _beyond_grip(rows: pl.DataFrame, side: str, at: str, limits: Mapping[str, float]) -> Finding | None:
@@ -153,7 +154,7 @@ def _cases() -> Cases:
         )
         return record(*days(rides, "ride", *parts, *([event] if slip > 1.5 else [])))
 
-    def hard(*slips: float, se: float = 0.6) -> Record:
+    def hard(*slips: float, se: float = 0.6, line: float = 0.1) -> Record:
         """Rides whose gentle seconds show nothing and drown the hard ones."""
         return record(
             *(
@@ -162,7 +163,7 @@ def _cases() -> Cases:
                 for s in days(
                     1,
                     "ride",
-                    Metric("belt_slip_pct", 0.1, "%", 0.2, 600, item="left"),
+                    Metric("belt_slip_pct", line, "%", 0.2, 600, item="left"),
                     Metric("belt_hard_slip_pct", slip, "%", se, 20, item="left"),
                     first=2 * k,
                 )
@@ -184,6 +185,7 @@ def _cases() -> Cases:
             by_torque(0.0, -0.1, 0.1, 0.0, 7.7, 4.4),
             hard(7.1, 6.8, 6.9),
             hard(8.2),
+            hard(3.0, 3.1, 3.0, se=0.3, line=6.6),  # grows with the pull: hard is half of full here
             hard(0.2, 0.1, 7.0, 7.2),
             by_torque(0.2, 4.4, 7.8, 4.5, 1.0, 0.5, 9.4, 9.2, 1.9, 7.8),
             case(7.0),
@@ -250,6 +252,6 @@ RULE = Rule(
         "Power off before fingers go near a belt.",
     ),
     source="slip by a line of relative speed over current, and in hard seconds over gentle ones; limit: from memory",
-    version=5,
+    version=6,
     cases=_cases,
 )

@@ -19,6 +19,7 @@ from herdbook.pipeline.health.cause_tests import only_by
 from herdbook.pipeline.health.pooled import Pooled, pool, pooled
 from herdbook.pipeline.health.reading import reference
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.sentences import spell, to_error
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence, worth_acting
@@ -53,6 +54,8 @@ class _Beyond:
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
+    if unread(record):
+        return NotAssessed("a wire reads groups wrongly, so that they do not add up to the pack: mend the wire first")
     path = pooled(record, "pack_path_mohm", last_days=limits["days"], kinds=("ride", "bench")).get("")
     group = pooled(record, "group_r_load_mohm", last_days=limits["days"]).get("")
     cells = record.profile.pack_figures.cells
@@ -208,7 +211,7 @@ RULE = Rule(
     ),
     needs=("pack_path_mohm", "group_r_load_mohm"),
     roles=("pack_voltage", "cell_voltage", "pack_current"),
-    version=4,
+    version=5,
     limits=LIMITS,
     judge=judge,
     meaning="Current meets a bad contact outside the cells: it costs power, and the contact heats up.",
