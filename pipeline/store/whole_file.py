@@ -26,17 +26,24 @@ def whole(path: Path) -> Iterator[Path]:
     try:
         yield draft
         draft.replace(path)
-    except OSError as error:
+    except Exception as error:
+        if (why := _why(error)) is None:
+            raise
         do = "Make room, or check the path and its rights; what was there before stays"
-        raise StoreError(f"cannot be written ({_why(error)})", path, do) from None
+        raise StoreError(f"cannot be written ({why})", path, do) from None
     finally:
         with suppress(OSError):
             draft.unlink(missing_ok=True)
 
 
-def _why(error: OSError) -> str:
-    """In the system's own words; some libraries put theirs around them."""
+def _why(error: Exception) -> str | None:
+    """In the system's own words, which some libraries put theirs around or raise as errors of their own; None where it
+    was not the system that refused."""
     *_, last = ["", *re.findall(r"Detail: \[errno \d+\] ([^\[]+)", str(error))]
+    if number := re.search(r"\(os error (\d+)\)", str(error)):
+        return os.strerror(int(number[1]))
+    if not isinstance(error, OSError):
+        return None
     return last.strip(" .") or error.strerror or str(error)
 
 

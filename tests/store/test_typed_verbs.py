@@ -6,6 +6,7 @@ import hashlib
 import shutil
 from pathlib import Path
 
+import polars as pl
 import pytest
 
 from herdbook.flows.cli import ALL_VERBS
@@ -93,3 +94,18 @@ def test_what_a_library_says_of_a_full_disk_is_told_in_the_systems_words(tmp_pat
     said = "Failed to open local file '/x/.m.part.parquet'. Detail: [errno 28] No space left on device"
     with pytest.raises(StoreError, match=r"cannot be written \(No space left on device\)\."), whole(tmp_path / "m.csv"):
         raise OSError(28, said)
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="this system has no device that is always full")
+def test_a_table_for_which_there_is_no_room_is_told_so(tmp_path: Path) -> None:
+    """The writer of tables raises an error of its own for it, which is none of the system's."""
+    from herdbook.pipeline.errors import StoreError
+    from herdbook.pipeline.store.whole_file import whole
+
+    with (
+        pytest.raises(StoreError, match=r"cannot be written \(No space left on device\)"),
+        whole(tmp_path / "m.parquet"),
+    ):
+        pl.DataFrame({"a": [1]}).write_parquet("/dev/full")
+    with pytest.raises(ZeroDivisionError), whole(tmp_path / "m.parquet"):
+        raise ZeroDivisionError  # not the system's: passed on
