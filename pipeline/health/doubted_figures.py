@@ -16,6 +16,7 @@ ALSO: dict[str, str] = {
     "charge": "cell_voltage charger_state pack_voltage",
     "cold_charge": "pack_voltage",
     "controller": "controller_fault controller_uptime motor_fault pack_voltage vehicle_speed",
+    "curve_step": "cell_temp pack_soc",
     "encoder": "motor_current vehicle_speed",
     "group_levels": "pack_soc",
     "heat_drive": "ambient_temp bms_temp cell_temp derate fet_temp motor_temp",

@@ -77,7 +77,7 @@ def test_a_page_that_is_put_together_is_stopped(scanned: Store, monkeypatch: pyt
         while True:
             step(0, 0, "on the way")
 
-    monkeypatch.setattr(history, "document", slow)
+    monkeypatch.setattr(history, "document_of", slow)
     with served(scanned) as listening, visitor(listening) as browser:
         said: list[httpx.Response] = []
         ask = threading.Thread(target=lambda: said.append(browser.get("/history?v=ZB-0105&q=h2", timeout=60)))

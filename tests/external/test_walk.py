@@ -318,4 +318,4 @@ def test_each_of_two_packs_is_judged_by_a_store_of_its_own(tmp_path: Path) -> No
     assert [(row["rule"], row["item"]) for row in found["b"]["findings"]] == [("out_of_balance", "cell 5")]
     assert not found["a"]["findings"]
     for dossier in found.values():
-        assert "the other is not. Judge another by a profile in a folder of its own" in dossier["other_packs"]
+        assert "the other is not. Map the rest too: an [[other_pack]] each" in dossier["other_packs"]
