@@ -142,6 +142,11 @@ def one_vehicle(con: duckdb.DuckDBPyConnection, vehicle: str, zone: str, as_of: 
     )
 
 
+def unbooked(facts: Facts) -> Facts:
+    """The same where no service book is kept: whether anybody acknowledged a stop-use finding is then not known."""
+    return replace(facts, matters=[], findings=[f | {"matter": None} for f in facts.findings])
+
+
 def doubts_of(con: duckdb.DuckDBPyConnection, profile: str) -> dict[str, str]:
     """Roles of a profile that logs contradict, with why."""
     if not has(con, "contact_checks"):  # published by an older Herdbook
