@@ -43,9 +43,9 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     ride = travel(session, signals, profile)
     metrics: list[Metric] = []
     events: list[Event] = []
-    for side in ride.rpm:
-        ratio = _ratio(ride, side, gear, wheel)
-        metrics += _hard(ride, side, {k: _ratio(ride, k, gear, wheel) for k in ride.rpm}, full)
+    ratios = {side: _ratio(ride, side, gear, wheel) for side in ride.rpm}
+    for side, ratio in ratios.items():
+        metrics += _hard(ride, side, ratios, full)
         slip = _slip(ride, ratio, ride.amps[side] / full)
         if slip is None:
             continue
@@ -86,15 +86,16 @@ def _hard(ride: Travel, side: str, ratios: dict[str, Floats], full: float) -> li
     left = y - x @ fit
     slip = (ahead[hard] - free[hard] @ fit) * np.sign(pull[hard])
     signed = free[hard] * np.sign(pull[hard])[:, None]
-    pulls = 1 + int((np.diff(hard) > APART_S).sum())  # seconds of one pull say much the same
-    if pulls < LEAST_PULLS:
+    pulls = np.split(slip, np.flatnonzero(np.diff(hard) > APART_S) + 1)  # seconds of one pull say much the same
+    n = len(pulls)
+    if n < LEAST_PULLS:
         return []
-    means = np.array([float(part.mean()) for part in np.split(slip, np.flatnonzero(np.diff(hard) > APART_S) + 1)])
+    means = np.array([float(part.mean()) for part in pulls])
     value = float(means.mean())
     known = signed.mean(axis=0)
     alone = max(left.size / CORNER_S, 2.0)
-    gentle_se = float(left @ left) / left.size * left.size / alone * float(known @ inverse @ known)
-    se = math.sqrt(float(means.var(ddof=1)) / pulls * (t95(pulls - 1) / Z95) ** 2 + gentle_se + SECONDS_APART**2)
+    of_gentle = float(left @ left) / alone * float(known @ inverse @ known)
+    se = math.sqrt(float(means.var(ddof=1)) / n * (t95(n - 1) / Z95) ** 2 + of_gentle + SECONDS_APART**2)
     return [Metric("belt_hard_slip_pct", 100 * value, "%", 100 * se, int(hard.size), item=side)]
 
 

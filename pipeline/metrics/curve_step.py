@@ -1,9 +1,9 @@
 """The uppermost step of the pack's own curve in a charge: what the report said there, and what was still to come.
 
-The step lies at the same share of the charge in all packs of a type (science/curve_step.py). So the reported charge
-there can be held against that of other vehicles of the type without a full or an empty pack; and the charge from there
-to full is a share of what the pack holds. Where in the charge it lies nobody has to know: the fleet shows it. Flat
-cells alone have such a step; where readings show none nothing is told.
+The step lies at the same share of the charge in packs of a type that have aged alike (science/curve_step.py). So the
+reported charge there can be held against that of other vehicles of the type without a full or an empty pack; and the
+charge from there to full is a share of what the pack holds. Where in the charge it lies nobody has to know: the fleet
+shows it. Flat cells alone have such a step; where readings show none nothing is told.
 """
 
 from __future__ import annotations

@@ -1,8 +1,9 @@
 """Where in a charge the voltage of a string takes the uppermost step of its curve between two flat stretches.
 
 The open-circuit curve of flat cells rises in a few steps, where graphite passes from one of its stages to the next.
-They lie at the same share of the charge in all packs of a type: a place in mid-charge that is known without a full or
-an empty pack, and far better than any voltage on the plateau tells it. It is found as the steepest place of the curve
+They lie at the same share of the charge in packs of a type that have aged alike (lithium that is lost moves full
+towards them): a place in mid-charge that is known without a full or an empty pack, and far better than any voltage on
+the plateau tells it. It is found as the steepest place of the curve
 that has flat stretches on both sides, in each group apart; the middle of the groups counts, and how far they scatter
 is its error. Source: incremental capacity, M. Dubarry, B. Y. Liaw, J. Power Sources 194 (2009) 541; the local slopes
 are those of a line weighted by nearness (W. S. Cleveland, J. Am. Stat. Assoc. 74 (1979) 829).

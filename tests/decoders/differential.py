@@ -1,6 +1,6 @@
 """Damaged logs read by us and by the peer of each format (python-can where it knows it): where do the two differ?
 
-    python -m tests.decoders.differential 300
+    python -m tests.decoders.differential 300 [FOLDER [FORMAT ...]]
 
 A difference is told by what each of the two made of the same bytes. What matters is the last column of kinds: frames
 that differ although we told no loss.
@@ -114,6 +114,8 @@ def campaign(count: int, seed: int, keep: Path | None = None, wanted: Sequence[s
     """By format, how often what. keep: a folder for one example of each kind, and for every one told no loss of."""
     warnings.simplefilter("ignore")
     logging.disable(logging.CRITICAL)
+    if keep is not None:
+        keep.mkdir(parents=True, exist_ok=True)
     found: dict[str, Counter[str]] = {}
     with tempfile.TemporaryDirectory(prefix="herdbook-differential-") as name:
         for kind, trial in all_trials().items():
@@ -134,6 +136,7 @@ def campaign(count: int, seed: int, keep: Path | None = None, wanted: Sequence[s
 
 
 def main() -> None:
+    sys.unraisablehook = lambda _: None  # peers that stop half way cannot tidy up after themselves
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 100
     keep = Path(sys.argv[2]) if len(sys.argv) > 2 else None
     for kind, counts in campaign(count, 17, keep, sys.argv[3:]).items():

@@ -1,7 +1,8 @@
 """The pack held against its type at one place of the curve that every pack passes (metrics/curve_step.py).
 
 What the report says there, and what the pack takes from there to full, are compared with the fleet's figures: how far
-sound packs differ is their spread, so that no table of a curve and no notion of what is full comes in. A charge whose
+sound packs differ is their spread, so that no table of a curve and no notion of what is full comes in; a pack that
+has lost lithium, which moves full towards the step, differs for that reason too. A charge whose
 step stands at another voltage than the fleet's passed another step and is left out.
 """
 

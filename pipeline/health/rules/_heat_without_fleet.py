@@ -22,15 +22,13 @@ from herdbook.pipeline.health.statistics import confidence, largest, middle
 RESISTANCE_AT_MOST = 3.0
 RISE_AT_MOST = 1.5
 KNOWN_AT_BEST = 0.02
-
-
 SHARED_K = 0.15  # of heat that is no square of the current, alike in all sessions (engineering choice)
 USEFUL_SE = 4.0  # of one session's ratio: less well known it says nothing here (engineering choice)
 
 
 def judged_sessions(record: Record, limits: Mapping[str, float]) -> pl.DataFrame:
     """The newest sessions whose heat ratio is known, with what their load explains (column explained_k). Which are left
-    out is not decided by the ratio itself: else those that by chance read high would be left."""
+    out is not decided by the ratio itself: else those that by chance read high would be kept."""
     parts = [
         metric_rows(record, f"pack_heat_{ratio}", "").join(
             metric_rows(record, f"pack_heat_{explained}").select("start_t", explained_k="value"),
@@ -57,7 +55,7 @@ def why_no_ratio(record: Record, limits: Mapping[str, float]) -> str:
     """Which of the two is missing: sessions, or something to hold them against."""
     rows = judged_sessions(record, limits)
     if not rows.height:
-        return "no recent session with enough load, and the temperature of the air, to judge the heat by"
+        return "no recent session with enough load and a known temperature of the air to judge the heat by"
     value, se = _pooled(rows)
     warmed = f"the pack warmed {spell(value, 'times', se)} as much as typical cells of its size would, and "
     if any(reference(record, name, kind) for name in ("pack_heat_ratio", PER_MOHM) for kind in ("ride", "charge")):

@@ -3,8 +3,9 @@
 Heat that keeps one place warm leaves through the rest of the pack, so that the places around it stand over the air as
 well; the error of a sensor warms nothing. What tells is therefore not the sensor that stands high but its siblings,
 held against what is not in the pack (motors, power stages, air), at the starts at which these agree with each other.
-A pack cools within hours and motors within one, so that use shortly before makes a sound pack stand over them too: the
-start at which it does so least is what counts.
+A pack cools within hours and motors within one, so that use shortly before makes a sound pack stand over them too, and
+so does a warm room that it was brought from: the start at which it does so least is what counts. Where it was so at
+each of them nothing recorded tells, and the finding says it.
 """
 
 from __future__ import annotations
@@ -84,8 +85,8 @@ def told(finding: Finding, beside: Siblings, pair: bool, limits: Mapping[str, fl
     if says is Says.SENSOR:
         return replace(
             finding,
-            statement=f"{said}; the other one agrees with motors, power stages and air as a session begins, so that "
-            f"this one reads wrong.",
+            statement=f"{said}; the other one agrees with what is recorded of motors, power stages and air as a "
+            f"session begins, so that this one reads wrong.",
             confidence=sure,
         )
     return replace(
@@ -103,11 +104,10 @@ def warm_place(finding: Finding, beside: Siblings, limits: Mapping[str, float]) 
     number = finding.item.removeprefix("cell ")
     days = days_of(beside.rows.with_columns(session_start_t="start_t"))
     text = f"In {counted(finding.count, 'session')} the place of sensor {number} stood "
-    text += f"{spell(finding.measured, 'K', finding.se)} over the rest of the pack, and whenever motors, power stages "
-    text += f"and air had cooled ({counted(beside.starts, 'start')}) the rest itself stood {spell(beside.over, 'K')} "
-    text += (
-        "and more over them: the error of one sensor warms no pack, so that something in it makes heat without load."
-    )
+    text += f"{spell(finding.measured, 'K', finding.se)} over the rest of the pack, and whenever what is recorded of "
+    text += f"motors, power stages and air agreed ({counted(beside.starts, 'start')}) the rest itself stood "
+    text += f"{spell(beside.over, 'K')} and more over them: the error of one sensor warms no pack, so that most likely "
+    text += "something in it makes heat without load."
     return Finding(
         severity=Severity.STOP_USE,
         item=f"sensor {number}",
@@ -121,7 +121,7 @@ def warm_place(finding: Finding, beside: Siblings, limits: Mapping[str, float]) 
         count=finding.count,
         duration_s=seconds(beside.rows),
         windows=windows(beside.rows, "value"),
-        signals=("cell_temp", "motor_temp", "ambient_temp", "pack_current"),
-        not_separable="Or a sensor that reads wrong, in a pack warm from use shortly before or from a warm room. "
-        + DECIDES,
+        signals=("cell_temp", "motor_temp", "fet_temp", "ambient_temp", "pack_current"),
+        not_separable="Or a sensor that reads wrong, in a pack that was warm from use shortly before or had been "
+        "brought from a warm room. " + DECIDES,
     )

@@ -23,7 +23,7 @@ from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.rules._string_words import DEPTH, Spoken, from_fit, refuted
 from herdbook.pipeline.health.sentences import counted, to_error
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.health.statistics import confidence, worth_acting
+from herdbook.pipeline.health.statistics import confidence, surely_passed, worth_acting
 from herdbook.pipeline.science.meta_analysis import Z95
 from herdbook.pipeline.science.string_fit import SOUND_CAPACITY, Weighed, Why
 from herdbook.pipeline.vehicle.record import Metric
@@ -135,7 +135,7 @@ def _finding(
     text: str, p: Pooled, *, short: float, se: float, act: bool, shown: float, limits: Mapping[str, float]
 ) -> Finding:
     """p: the sessions that tell it; shown: in what share of them."""
-    limit = limits["act"] if short - limits["act"] > limits["z"] * se else limits["look"]
+    limit = surely_passed(short, se, look=limits["look"], act=limits["act"], z=limits["z"])
     return Finding(
         severity=Severity.SERVICE if act else Severity.NOTE,
         item=f"cell {p.item}",

@@ -26,7 +26,7 @@ from herdbook.pipeline.health.reading import reference
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
 from herdbook.pipeline.health.sentences import counted, to_error
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.health.statistics import confidence, worth_acting
+from herdbook.pipeline.health.statistics import confidence, surely_passed, worth_acting
 from herdbook.pipeline.health.trend import reaches
 from herdbook.pipeline.vehicle.record import Event, Metric
 
@@ -59,7 +59,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         if reckoned is not None:
             return [reckoned]
         return NotAssessed(
-            f"{counted(len(chains), 'usable measurement') if chains else 'No usable measurement'} of capacity; each "
+            f"{counted(len(chains), 'usable measurement') if chains else 'no usable measurement'} of capacity; each "
             "needs a rest near empty, a charge to full, and everything in between recorded, or rides near empty in the "
             "warm whose reported charge counts from full"
         )
@@ -106,30 +106,33 @@ def _by_knee(knee: KneeCapacity, rated: float, limits: Mapping[str, float]) -> l
 
 def _by_fleet(record: Record, limits: Mapping[str, float]) -> Finding | None:
     """By what it takes from the step of its curve to full beside the fleet's packs. That those hold what they are rated
-    for is taken for granted: where they do not, this one holds less still."""
+    for is taken for granted: where they do not, this one holds less still. So is that the loss shortens the whole curve
+    alike. Lost lithium takes from this part alone, since full comes sooner and the step stays where graphite has it
+    (M. Dubarry, C. Truchot, B. Y. Liaw, J. Power Sources 219 (2012) 204): the share is then too low."""
     held = held_of_fleet(record, limits["days"])
     if held is None or not limits["look"] - held.pct > limits["z"] * held.se:
         return None
     pct, se = held.pct, held.se
-    act = _acts(pct, se, limits)
+    act, limit = _acts(pct, se, limits), _passed(pct, se, limits)
     said, error = to_error(pct, se)
     return Finding(
         severity=Severity.SERVICE if act else Severity.NOTE,
         item="",
         measured=pct,
-        limit=_passed(pct, se, limits),
+        limit=limit,
         unit=UNIT,
         se=se,
         statement=f"The pack holds {said} % of what the fleet's packs hold (standard error {error} %, "
         f"{counted(held.charges, 'charge')}): from the step of its curve to full it takes so much of what they take.",
-        confidence=confidence(pct, _passed(pct, se, limits), se),
+        confidence=confidence(pct, limit, se),
         persistence=1.0,
         count=held.charges,
         duration_s=held.seconds,
         windows=held.windows,
         signals=("cell_voltage", "pack_current", "pack_soc"),
         not_separable="Low capacity and a current sensor that reads low look alike here: compare the sensor with a "
-        "reference meter at 20 A.",
+        "reference meter at 20 A. And a pack that has lost lithium, as most do with age, loses more of this part of "
+        "its charge than of the whole: how much the whole has lost a full charge and a measured discharge tell.",
         unsettled=not act,
     )
 
@@ -140,7 +143,7 @@ def _acts(pct: float, se: float, limits: Mapping[str, float]) -> bool:
 
 def _passed(pct: float, se: float, limits: Mapping[str, float]) -> float:
     """The limit that it surely lies under."""
-    return limits["act"] if limits["act"] - pct > limits["z"] * se else limits["look"]
+    return -surely_passed(-pct, se, look=-limits["look"], act=-limits["act"], z=limits["z"])
 
 
 def _reckoned(record: Record, limits: Mapping[str, float]) -> Finding | None:

@@ -45,7 +45,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     share = hit.height / brakings.height
     return [
         Finding(
-            # That it refuses is proven above; how often is a matter of size, and so taken as nearly as it is known.
+            # That it refuses is proven above; how often is a matter of size, and so taken as it was seen.
             severity=Severity.STOP_USE if share >= limits["usual"] else Severity.SERVICE,
             item="",
             measured=share * 100,
@@ -127,7 +127,13 @@ RULE = Rule(
             "1",
             "of so many at that share (binomial; each start tried is paid for): engineering choice",
         ),
-        Limit("usual", 0.5, "1", "of braking events: a brake that mostly stays away is none: engineering choice"),
+        Limit(
+            "usual",
+            0.5,
+            "1",
+            "of braking events, as seen: a brake that mostly stays away is none: engineering choice; taken as proven "
+            "at 95 % until brakes of simulated makers that stayed away so often had been told as service",
+        ),
         Limit("brakings", 6, "braking events", "none refused of these excludes two of five at 95 %: calculation"),
     ),
     judge=judge,

@@ -22,7 +22,7 @@ from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Re
 from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.sentences import spell, to_error
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.health.statistics import confidence, worth_acting
+from herdbook.pipeline.health.statistics import confidence, surely_passed, worth_acting
 from herdbook.pipeline.vehicle.record import REFERENCE, Metric
 
 UNIT = "of the groups' resistance"
@@ -55,7 +55,9 @@ class _Beyond:
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     if unread(record):
-        return NotAssessed("a wire reads groups wrongly, so that they do not add up to the pack: mend the wire first")
+        return NotAssessed(
+            "a wire reads groups wrongly, so that what lies outside them is not known: mend the wire first"
+        )
     path = pooled(record, "pack_path_mohm", last_days=limits["days"], kinds=("ride", "bench")).get("")
     group = pooled(record, "group_r_load_mohm", last_days=limits["days"]).get("")
     cells = record.profile.pack_figures.cells
@@ -80,7 +82,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             share=share,
             se=se,
             severity=Severity.SERVICE if act else Severity.NOTE,
-            limit=limits["act"] if share - limits["act"] > limits["z"] * se else limits["look"],
+            limit=surely_passed(share, se, look=limits["look"], act=limits["act"], z=limits["z"]),
             shown=float(np.mean(shares > limits["look"])),
         )
     ]

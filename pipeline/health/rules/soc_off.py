@@ -25,7 +25,7 @@ from herdbook.pipeline.health.reading import windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import counted, to_error
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.health.statistics import confidence, worth_acting
+from herdbook.pipeline.health.statistics import confidence, surely_passed, worth_acting
 from herdbook.pipeline.science.meta_analysis import Z95
 from herdbook.pipeline.vehicle.record import Event, Metric
 
@@ -124,11 +124,10 @@ def _seen(away: Mapping[str, _Away]) -> str:
 def _judge_kind(kind: str, seen: _Away, limits: Mapping[str, float]) -> list[Finding]:
     value, se, part = seen.value, seen.se, seen.part
     act = worth_acting(abs(value), se, look=limits["look"], act=limits["act"], z=limits["z"])
-    surely = abs(value) - limits["act"] > limits["z"] * se
     # surely off, and likely by more than `look`, is worth a note
     if not act and not (abs(value) > limits["look"] and abs(value) > limits["z"] * se):
         return []
-    limit = limits["act"] if surely else limits["look"]
+    limit = surely_passed(abs(value), se, look=limits["look"], act=limits["act"], z=limits["z"])
     where = WHERE[kind]
     word = "too much" if value > 0 else "too little"
     off, error = to_error(abs(value), se)
@@ -177,11 +176,10 @@ def _judge_count(count: Pooled, limits: Mapping[str, float]) -> list[Finding]:
     with a pack that has lost capacity, which is no fault of it."""
     off, se = _count_off(count, limits)
     act = worth_acting(off, se, look=limits["look"], act=limits["act"], z=limits["z"])
-    surely = off - limits["act"] > limits["z"] * se
     # as at anchors: surely off, and likely by more than `look`, is worth a note
     if not act and not (off > limits["look"] and off > limits["z"] * se):
         return []
-    limit = limits["act"] if surely else limits["look"]
+    limit = surely_passed(off, se, look=limits["look"], act=limits["act"], z=limits["z"])
     share = 1.0 - limits["look"] / 100.0
     (said, error), (missing, _) = to_error(100 * count.value, se), to_error(off, se)
     return [
