@@ -24,7 +24,9 @@ def current(monkeypatch: pytest.MonkeyPatch, profiles: Sequence[Profile], used: 
     def load_signals(*_: object, profiles: Iterable[Profile] = profiles) -> Signals:
         [by] = [p for p in profiles if p.name == used]
         mapped = any(m.role == "pack_current" for m in by.roles) and by.number in sent
-        data = {("pack_current", ""): Series(T, np.full(T.shape, 10.0))} if mapped else {}
+        data: dict[tuple[str, int | str], Series] = {}
+        if mapped:
+            data["pack_current", ""] = Series(T, np.full(T.shape, 10.0))
         return Signals("V", 0, 5_000_000, data)
 
     def by_place(store: object, vehicle: str, start: int, end: int, roles: object, by: Any = profiles) -> Signals:
