@@ -28,6 +28,7 @@ FLOWS_C = 0.1  # a charge that is nearly full has tapered below (engineering cho
 # Plugged out by hand, ends lie anywhere over so much of the charge (engineering choice: who charges to about four
 # fifths ends between 75 and 85 %).
 BY_HAND_PCT = 10.0
+AT_ONCE_S = 180.0  # as the rule has it for what the charger says after (engineering choice)
 AFTER_S = 900.0  # the next session begins so soon: what it reports first is how the charge ended
 # The same where some of them nobody recorded: the lowest of such ends are passed over, and every herd has vehicles that
 # are seldom recorded (engineering choice).
@@ -55,7 +56,7 @@ def ceiling(record: Record, days: float) -> Ceiling | None:
     ends = _ends(record, days)
     if not ends.height:
         return None
-    return _in_a_row(record, ends) or _with_unseen(record, ends)
+    return _in_a_row(record, ends) or _with_unseen(record, ends, days)
 
 
 def _in_a_row(record: Record, ends: pl.DataFrame) -> Ceiling | None:
@@ -89,10 +90,10 @@ def _in_a_row(record: Record, ends: pl.DataFrame) -> Ceiling | None:
     )
 
 
-def _with_unseen(record: Record, ends: pl.DataFrame) -> Ceiling | None:
+def _with_unseen(record: Record, ends: pl.DataFrame, days: float) -> Ceiling | None:
     """By recorded charges and by those that only the next session's report tells of. Such a one may have been ridden
     down since, unseen: that it lies lower speaks for nothing, that it lies higher against a ceiling."""
-    rows = pl.concat([ends.with_columns(seen=pl.lit(True)), _unseen(record, ends)], how="diagonal").sort("end_t")
+    rows = pl.concat([ends.with_columns(seen=pl.lit(True)), _unseen(record, ends, days)], how="diagonal").sort("end_t")
     pct, seen, flows = (rows[c].to_numpy() for c in ("pct", "seen", "flows"))
     step, tops = _step(record), set[float]()
     best: Ceiling | None = None
@@ -131,7 +132,7 @@ def _highest_alike(spread: float, n: int, of: int) -> float:
     return min(1.0, of * tail(n - 1, of - 1, min(spread / BY_HAND_PCT, 1.0)))
 
 
-def _unseen(record: Record, ends: pl.DataFrame) -> pl.DataFrame:
+def _unseen(record: Record, ends: pl.DataFrame, days: float) -> pl.DataFrame:
     """One row a charge that no session shows: where a ride or a rest begins with more than the session before it ended
     with. start_t, end_t: of the session that tells it."""
     said = [
@@ -142,7 +143,8 @@ def _unseen(record: Record, ends: pl.DataFrame) -> pl.DataFrame:
     rows = rows.sort("start_t").with_columns(rise=pl.col("start") - pl.col("end").shift(1))
     told = ends["end_t"]
     rows = rows.filter(pl.col("rise") > RISE_PCT, pl.col("kind") != "charge").filter(
-        pl.col("start_t") >= told.min(), ~pl.col("start_t").is_in(_right_after(record, told).implode())
+        pl.col("start_t") >= told.max() - pl.duration(days=days),
+        ~pl.col("start_t").is_in(_right_after(record, told).implode()),
     )
     return rows.select("start_t", "end_t", pct="start", flows=pl.lit(True), seen=pl.lit(False))
 
@@ -169,6 +171,18 @@ def _by_hand(spread: float, n: int) -> float:
     return float(n * r ** (n - 1) - (n - 1) * r**n)
 
 
+def _seen_to_end(record: Record, rows: pl.DataFrame) -> pl.Series:
+    """Ends of charges after which the record goes on at once, without a charge: there the current has ended, though the
+    session of the charge ends with it."""
+    after = record.sessions.select(begins="start_t", next="kind").sort("begins")
+    joined = (
+        rows.select("end_t")
+        .sort("end_t")
+        .join_asof(after, left_on="end_t", right_on="begins", strategy="forward", tolerance=f"{AT_ONCE_S:.0f}s")
+    )
+    return joined.filter(pl.col("next").is_not_null(), pl.col("next") != "charge")["end_t"]
+
+
 def _ends(record: Record, days: float) -> pl.DataFrame:
     """One row a charge, in order of time: start_t, end_t, pct it reported at its end, and whether current still flowed
     then with no group ahead at its limit."""
@@ -191,8 +205,8 @@ def _ends(record: Record, days: float) -> pl.DataFrame:
     rows = rows.with_columns(
         pct=pl.max_horizontal("inside", "after"),
         flows=(pl.col("end_a").fill_null(0.0) > FLOWS_C * rated)
-        & pl.col("item").is_in(["unplugged", "stopped_short", "complete"]),
-    ).filter(pl.col("item") != "still_charging")
+        & pl.col("item").is_in(["unplugged", "stopped_short", "complete", "still_charging"]),
+    ).filter((pl.col("item") != "still_charging") | pl.col("end_t").is_in(_seen_to_end(record, rows).implode()))
     if rows.height:
         rows = rows.filter(pl.col("start_t") >= pl.col("start_t").max() - pl.duration(days=days))
     return rows

@@ -99,6 +99,24 @@ def test_unseen_charges_that_end_elsewhere_say_nothing(rides: list[ExampleSessio
     assert ceiling(record(charge(0, 70.0), *rides), 45.0) is None
 
 
+def test_unseen_charges_before_the_recorded_one_count_as_well() -> None:
+    rides = [seen_later(d, pct) for d, pct in ((0, 70.0), (2, 70.5), (4, 66.0))]
+    lower = seen_later(-2, 45.0)
+    found = ceiling(record(lower, *rides, charge(6, 70.0)), 45.0)
+    assert found is not None
+    assert (found.charges, found.unseen) == (3, 2)
+
+
+def test_a_charge_whose_session_ends_with_its_current_has_ended_where_the_record_goes_on() -> None:
+    """The current ends, and with it the session; a rest follows at once. Where nothing follows, it may have gone on."""
+    charges = [charge(d, 70.0, end="still_charging") for d in range(4)]
+    rests = [one_session(d + 1 / 24 + 0.001, "rest", Metric("pack_soc_start_pct", 70.0, "%", 0.5, 1)) for d in range(3)]
+    assert ceiling(record(*charges), 45.0) is None
+    found = ceiling(record(*charges, *rests), 45.0)
+    assert found is not None
+    assert found.charges == 3
+
+
 def test_a_recorded_charge_is_not_counted_again_by_the_rest_that_follows_it() -> None:
     rest = one_session(1 / 24 + 0.002, "rest", Metric("pack_soc_start_pct", 70.0, "%", 0.5, 1))
     assert ceiling(record(charge(0, 70.0), rest, seen_later(3, 70.0)), 45.0) is None
