@@ -1,9 +1,10 @@
 """Causes judged by the truth: of each found fault of a campaign, whether the cause at the top of the page is the true
 one, and whether the record ever speaks against the true one.
 
-    python -m demo_logs.cause_card --seed 9100 --vehicles 40 --short [--faults ...] [--workers 2] [--out FILE.md]
     python -m demo_logs.cause_card --seed 9100 --vehicles 12 --rides      # a minute of processor: what rides show
     python -m demo_logs.cause_card --seed 9100 --vehicles 24 --charges    # three weeks: charges, rests, short rides
+    python -m demo_logs.cause_card --seed 9100 --vehicles 40 --short [--faults ...] [--out FILE.md]
+    python -m demo_logs.cause_card --seed 61001 --seeds 16 --vehicles 34 --rides --acting --jobs 16 --within 500
 
 The vehicles are simulated twice: once to be judged, and once more for the signals in the windows of what was found.
 """
@@ -11,27 +12,29 @@ The vehicles are simulated twice: once to be judged, and once more for the signa
 from __future__ import annotations
 
 import argparse
+import os
 import sys
-from collections import Counter
-from collections.abc import Mapping, Sequence
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, field, replace
+from multiprocessing import active_children, get_context
 from pathlib import Path
 
-from demo_logs.aggregate import wilson
 from demo_logs.campaign import measure_all, profiles, wish_of
+from demo_logs.cause_report import JudgedFault, as_text, examples, failures
 from demo_logs.causes import CAUSES
-from demo_logs.draw import Drawn, draw
+from demo_logs.draw import Drawn, Wish, draw
 from demo_logs.records import Measured
 from demo_logs.scorecard import same_item
 from demo_logs.simulator import outings_of
 from demo_logs.simulator.fleet import noise_rng, to_signals
 from demo_logs.simulator.logger import observe
-from demo_logs.true_causes import TRUE, is_true
-from herdbook.pipeline.health.cause import Episode, Evidence, Seen, Standing, in_order
+from demo_logs.true_causes import TRUE
+from herdbook.pipeline.health.cause import Episode, Evidence, Seen, in_order
 from herdbook.pipeline.health.engine import judge
 from herdbook.pipeline.health.rule import Finding, Rule
 from herdbook.pipeline.reports.dossier.causes import LEAD_S, MOST_S, MOST_WINDOWS
-from herdbook.pipeline.times import from_micros
 
 RIDES, RIDE_MIN = 3, 3.0  # of --rides
 IN_RIDES = (  # faults that show in a few rides
@@ -51,6 +54,11 @@ def rides_alone(drawn: Sequence[Drawn]) -> list[Drawn]:
     return out
 
 
+SAID = {
+    "": "the whole calendar",
+    "rides": f"{RIDES} rides of {RIDE_MIN:.0f} minutes alone",
+    "charges": "charges and rests of three weeks",
+}
 IN_STEP_MIN = {"ride": 4.0, "charge": 100.0, "rest": 90.0}  # of --charges
 
 
@@ -81,22 +89,9 @@ class FoundFault:
     def windows(self) -> list[tuple[int, int]]:
         return [(w.start, min(w.end, w.start + int(MOST_S * 1e6))) for w in self.finding.windows[:MOST_WINDOWS]]
 
-    @property
-    def right_first(self) -> bool:
-        return bool(self.causes) and is_true(self.fault, self.rule.id, self.causes[0][0])
-
-    @property
-    def sifted(self) -> bool:
-        """Nothing supports the cause at the top; some other cause was put below by what was looked for."""
-        standings = [seen.standing for _, seen in self.causes]
-        below = {Standing.NOT_SEEN, Standing.CONTRADICTED}
-        return bool(standings) and standings[0] is not Standing.SUPPORTED and bool(below & set(standings))
-
-    @property
-    def true_denied(self) -> bool:
-        """The record is said to speak against every true cause."""
-        mine = [seen for cause, seen in self.causes if is_true(self.fault, self.rule.id, cause)]
-        return bool(mine) and all(seen.standing == Standing.CONTRADICTED for seen in mine)
+    def judged(self, case: str) -> JudgedFault:
+        """Without the record and its signals: what a card needs."""
+        return JudgedFault(self.vehicle, self.fault, self.rule.id, self.finding.item, tuple(self.causes), case)
 
 
 def found_faults(drawn: Sequence[Drawn], measured: Sequence[Measured]) -> list[FoundFault]:
@@ -180,83 +175,115 @@ def _look_batch(batch: Sequence[Drawn], wanted: Mapping[str, list[FoundFault]]) 
                 f.episodes[k] = Episode(signals.between(a - lead, b + lead), a, b, cut)
 
 
-def as_text(found: Sequence[FoundFault], what: str) -> str:
-    right, denied = sum(f.right_first for f in found), sum(f.true_denied for f in found)
-    n = len(found)
-    low, high = wilson(right, n)
-    told = sum(f.causes[0][1].standing is Standing.SUPPORTED for f in found)
-    sifted = sum(f.sifted for f in found)
-    out = [
-        f"# Causes against the truth: {what}",
-        "",
-        f"Found faults: {n}. The cause at the top is a true one in {right} ({right / max(n, 1):.0%}, 95 % interval "
-        f"{low:.0%} to {high:.0%}). The record is said to speak against the true one in {denied}.",
-        f"By evidence that supports it: {told} of {n}; by evidence against others alone: {sifted}; by the rule's order "
-        f"alone: {n - told - sifted}.",
-        "",
-        "| fault | found | true cause first | true one denied | at the top otherwise |",
-        "|---|---|---|---|---|",
-    ]
-    for fault in sorted({f.fault for f in found}):
-        mine = [f for f in found if f.fault == fault]
-        wrong = Counter(f"{f.causes[0][0]} ({f.causes[0][1].standing})" for f in mine if not f.right_first)
-        said = "; ".join(f"{cause} x {k}" for cause, k in wrong.most_common())
-        counts = f"{len(mine)} | {sum(f.right_first for f in mine)} | {sum(f.true_denied for f in mine)}"
-        out.append(f"| {fault} | {counts} | {said} |")
-    return "\n".join(out) + "\n"
+@dataclass(frozen=True, slots=True)
+class Case:
+    """Vehicles that one process draws, simulates and judges. form: rides, charges, or "" for the whole calendar."""
+
+    seed: int
+    vehicles: int
+    form: str
+    wish: Wish
+
+    @property
+    def name(self) -> str:
+        return f"{self.seed}{' ' + self.form if self.form else ''}"
 
 
-def examples(found: Sequence[FoundFault], count: int) -> str:
-    """One of each kind: the cause at the top, what the record says of it, and whether it is true."""
-    head = ("vehicle", "fault", "finding", "cause at the top", "what the record says", "the sample", "true")
-    out = [f"| {' | '.join(head)} |", "|---" * len(head) + "|"]
-    for fault in sorted({f.fault for f in found})[:count]:
-        f = next(x for x in found if x.fault == fault)
-        cause, seen = f.causes[0]
-        said = f"{seen.standing}: {seen.words}" if seen.words else str(seen.standing)
-        at = "none: a measurement tells" if seen.t is None else f"{from_micros(seen.t):%Y-%m-%d %H:%M:%S} UTC"
-        sample = "the finding itself" if seen.rule else at
-        row = (f.vehicle, fault, f"{f.rule.id} {f.finding.item}", cause, said, sample, _yes(f.right_first))
-        out.append(f"| {' | '.join(row)} |")
-    return "\n".join(out) + "\n"
+Ended = tuple[Case, list[JudgedFault], float]  # with the processor time that it took, s
 
 
-def _yes(true: bool) -> str:
-    return "yes" if true else "no"
+def judge_case(case: Case) -> Ended:
+    """What was found of a case, its causes judged."""
+    begun = time.process_time()
+    drawn = draw(case.seed, case.vehicles, profiles(), case.wish)
+    if case.form == "rides":
+        drawn = rides_alone(drawn)
+    if case.form == "charges":
+        drawn = in_step(drawn)
+    order = {d.vehicle.name: k for k, d in enumerate(drawn)}
+    measured = sorted(measure_all(drawn, 1), key=lambda m: order[m.vehicle])
+    found = found_faults(drawn, measured)
+    look(found, drawn)
+    return case, [f.judged(case.name) for f in found], time.process_time() - begun
+
+
+def cases_of(args: argparse.Namespace) -> list[Case]:
+    """One case for each seed and form. A sound vehicle has no cause, so every vehicle has a fault."""
+    forms = [form for form in ("rides", "charges") if getattr(args, form)] or [""]
+    asked = wish_of(args)
+    wishes = {
+        form: replace(asked, faults=asked.faults or kinds_of(form), short=asked.short or form == "charges")
+        for form in forms
+    }
+    seeds = range(args.seed, args.seed + args.seeds)
+    return [Case(seed, args.vehicles, form, wishes[form]) for seed in seeds for form in forms]
+
+
+def kinds_of(form: str) -> tuple[str, ...]:
+    if form == "rides":
+        return IN_RIDES
+    return tuple(kind for kind in CAUSES if form != "charges" or kind not in IN_RIDES)
+
+
+def judge_all(
+    cases: Sequence[Case], jobs: int, within: float | None
+) -> Iterator[tuple[Case, list[JudgedFault], float]]:
+    """Each case as it ends, in `jobs` processes. After `within` seconds what has not ended is left out."""
+    if jobs <= 1 and within is None:
+        yield from map(judge_case, cases)
+        return
+    pool = ProcessPoolExecutor(jobs, mp_context=get_context("spawn"))
+    asked = [pool.submit(judge_case, case) for case in cases]
+    try:
+        for ended in as_completed(asked, within):
+            yield ended.result()
+    except TimeoutError:
+        for process in active_children():
+            process.terminate()
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
 
 
 def main(arguments: list[str] | None = None) -> int:
-    parser = argparse.ArgumentParser(prog="python -m demo_logs.cause_card", description=__doc__)
-    parser.add_argument("--vehicles", type=int, default=40)
-    parser.add_argument("--seed", type=int, default=9100)
+    parser = argparse.ArgumentParser(
+        prog="python -m demo_logs.cause_card", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--seed", type=int, default=9100, help="the first one; use ones never drawn before")
+    parser.add_argument("--seeds", type=int, default=1, help="how many from there on, each in a process of its own")
+    parser.add_argument("--vehicles", type=int, default=40, help="of each seed")
     parser.add_argument("--faults", default="")
-    parser.add_argument("--acting", action="store_true")
-    parser.add_argument("--double", action="store_true")
+    parser.add_argument("--acting", action="store_true", help="only sizes a service desk would act at")
+    parser.add_argument("--double", action="store_true", help="two faults of different kinds in a vehicle")
     parser.add_argument("--short", action="store_true", help="three weeks instead of eight")
     parser.add_argument("--rides", action="store_true", help="a few short rides alone, and only faults they show")
     parser.add_argument("--charges", action="store_true", help="three weeks in step, and only faults rides do not show")
-    parser.add_argument("--workers", type=int, default=1)
-    parser.add_argument("--out", type=Path)
+    parser.add_argument("--jobs", type=int, default=1, help="processes")
+    parser.add_argument("--within", type=float, help="seconds after which what has not ended is left out")
+    parser.add_argument("--out", type=Path, help="file for the card, written anew after each seed")
     args = parser.parse_args(arguments)
-    args.short = args.short or args.charges
-    kinds = IN_RIDES if args.rides else [k for k in CAUSES if not args.charges or k not in IN_RIDES]
-    args.faults = args.faults or ",".join(kinds)  # a sound vehicle has no cause
-    drawn = draw(args.seed, args.vehicles, profiles(), wish_of(args))
-    if args.rides:
-        drawn = rides_alone(drawn)
-    if args.charges:
-        drawn = in_step(drawn)
-    order = {d.vehicle.name: k for k, d in enumerate(drawn)}
-    measured = sorted(measure_all(drawn, args.workers), key=lambda m: order[m.vehicle])
-    found = found_faults(drawn, measured)
-    look(found, drawn)
-    what = f"seed {args.seed}, {args.vehicles} vehicles{', three weeks' if args.short else ''}"
-    what += f", {RIDES} rides of {RIDE_MIN:.0f} minutes alone" if args.rides else ""
-    text = as_text(found, what) + "\n" + examples(found, 40)
-    print(text)
-    if args.out:
-        args.out.write_text(text, "utf-8")
+    if min(args.seeds, args.vehicles, args.jobs) < 1:
+        parser.error("--seeds, --vehicles and --jobs are 1 or more")
+    for name in ("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        os.environ.setdefault(name, "1")  # a process is one job
+    found: list[JudgedFault] = []
+    cases, ended, processor = cases_of(args), 0, 0.0
+    for case, mine, took in judge_all(cases, args.jobs, args.within):
+        found, ended, processor = [*found, *mine], ended + 1, processor + took
+        print(f"{case.name}: {len(mine)} found, {took:.0f} s; {ended} of {len(cases)}", file=sys.stderr, flush=True)
+        if args.out:
+            args.out.write_text(card(found, cases, ended, processor), "utf-8")
+    print(card(found, cases, ended, processor))
     return 0
+
+
+def card(found: Sequence[JudgedFault], cases: Sequence[Case], ended: int, processor: float) -> str:
+    first, last = cases[0], cases[-1]
+    forms = " and ".join(dict.fromkeys(SAID[case.form] for case in cases))
+    seeds = f"seed {first.seed}" if first.seed == last.seed else f"seeds {first.seed} to {last.seed}"
+    what = f"{seeds}, {first.vehicles} vehicles each; {forms}; {ended} of {len(cases)} cases ended"
+    each = processor / max(1, ended * first.vehicles)
+    cost = f"\nProcessor: {processor:.0f} s, {each:.1f} s a vehicle.\n"
+    return as_text(found, what) + cost + "\n" + examples(found, 40) + "\n" + failures(found)
 
 
 if __name__ == "__main__":

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.metrics.pack_energy import GAIN, ZERO_A
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
 from herdbook.pipeline.science.coulomb import integrate, usual_gap_s
@@ -23,6 +24,7 @@ HOLD_S = 30.0
 ENDS = ("complete", "group_limit", "charger_fault", "unplugged", "still_charging", "stopped_short")
 STATES = ROLES["charger_state"].states
 NO_GROUP_V = 0.4  # so far over its limit a reading is a wire's, not a group's (engineering choice)
+AT_LIMIT_V, FAR_V = 0.06, 0.05  # a group's limit is reached from here on; far from full (engineering choices)
 LEAD_V = 0.12  # one group so far above the median ended the charge (engineering choice; usual spread: 30 mV)
 
 
@@ -82,17 +84,29 @@ def _ending(signals: Signals, profile: Profile, t_end: int, least: float) -> tup
     if _said(signals, t_end, "fault"):
         return "charger_fault", data
     end_a = 3 * least if pack.charge_end_a is None else max(1.5 * pack.charge_end_a, least * 1.2)
-    if volts.size and top is not None and volts.max() > top - 0.06:
+    if volts.size and top is not None and volts.max() > top - AT_LIMIT_V:
         # Near full the curve is so steep that a sound pack spreads by 0.2 V: what counts is where the median stands.
         behind = full_v if -amps > end_a else chemistry.plateau_v[1]  # still on the plateau: several per cent from full
         if data["end_highest_v"] - data["end_median_v"] > LEAD_V and data["end_median_v"] < behind:
             return "group_limit", data
     done, small = _said(signals, t_end, "done"), -amps <= end_a
-    if done and not small and volts.size and volts.mean() < full_v - 0.05:
+    if done and not small and _below_its_end(volts, profile):
         return "stopped_short", data
-    if done or (small and (not volts.size or volts.mean() > full_v - 0.05)):
+    if done or (small and (not volts.size or volts.mean() > full_v - FAR_V)):
         return "complete", data
     return ("still_charging" if signals.end - t_end < 3_000_000 else "unplugged"), data
+
+
+def _below_its_end(volts: Floats, profile: Profile) -> bool:
+    """Whether a charge that ended with its current flowing ended too soon: with the groups far from full; or, of a
+    charger that is known to wait until its current has fallen, with no group at its limit either."""
+    pack = profile.pack_figures
+    if not volts.size:
+        return False
+    if volts.mean() < pack.of_chemistry.full_v - FAR_V:
+        return True
+    waits, top = pack.given("charge_end_a"), pack.cell_max_v
+    return bool(waits and top is not None and volts.max() < top - AT_LIMIT_V)
 
 
 def _said(signals: Signals, t_end: int, word: str) -> bool:
@@ -123,5 +137,5 @@ SET = MetricSet(
         "charge_end_median_v": ("V", "Median group at the end"),
     },
     source="definitions: this file",
-    version=3,  # the zero of the sensor is in the error
+    version=4,  # a charger's own end current tells a charge that it stopped; in 3 the sensor's zero in the error
 )

@@ -72,7 +72,7 @@ def public_key(store: Store) -> str:
     try:
         return _hex(_read(path)) if path.exists() else ""
     except StoreError:
-        with suppress(OSError):
+        with suppress(OSError, ValueError):
             return (store.folder / PUBLIC).read_text("ascii").strip()
         raise
 
@@ -203,7 +203,7 @@ def _hex(key: Ed25519PrivateKey) -> str:
 def _publish(store: Store, key: Ed25519PrivateKey) -> None:
     """Keep signing.pub what it should be, where the folder can be written."""
     path, text = store.folder / PUBLIC, _hex(key) + "\n"
-    with suppress(OSError):
+    with suppress(OSError, ValueError):  # not there, or not even text any more
         if path.read_text("ascii") == text:
             return
     with suppress(StoreError), whole(path) as draft:

@@ -223,10 +223,10 @@ def _use_profiles(folder: Path, profiles: Path) -> None:
     text = path.read_text("utf-8") if path.exists() else ""
     if "profiles" not in tomllib.loads(text):
         with whole(path) as draft:  # what people set there is never half gone
+            draft.touch(0o600 if text else 0o660)  # webhooks may stand in it: not for others, not for a moment
             draft.write_text(f"profiles = {json.dumps(str(profiles))}\n{text}", "utf-8")
-            set_rights(
-                draft, stat.S_IMODE((path if text else draft).stat().st_mode) & ~0o007
-            )  # webhooks may stand in it
+            if text:
+                set_rights(draft, stat.S_IMODE(path.stat().st_mode) & ~0o007)
     elif (folder / kept).resolve() != profiles.resolve():
         what = f"the store uses the profiles in {folder / kept}, not {profiles}"
         raise SettingsError(what, path, "Change profiles = ... there if that is what you want")

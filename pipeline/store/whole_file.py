@@ -12,7 +12,7 @@ from pathlib import Path
 
 from herdbook.pipeline.errors import StoreError
 
-LEFT_S = 3600.0  # a draft so old belongs to a process that was killed
+LEFT_S = 3600.0  # engineering choice: nothing is written for so long, so a draft so old is of a killed process
 
 
 @contextmanager
@@ -39,11 +39,11 @@ def whole(path: Path) -> Iterator[Path]:
 def _why(error: Exception) -> str | None:
     """In the system's own words, which some libraries put theirs around or raise as errors of their own; None where it
     was not the system that refused."""
-    *_, last = ["", *re.findall(r"Detail: \[errno \d+\] ([^\[]+)", str(error))]
     if number := re.search(r"\(os error (\d+)\)", str(error)):
         return os.strerror(int(number[1]))
     if not isinstance(error, OSError):
         return None
+    *_, last = ["", *re.findall(r"Detail: \[errno \d+\] ([^\[]+)", str(error))]
     return last.strip(" .") or error.strerror or str(error)
 
 

@@ -2,24 +2,24 @@
 
 from __future__ import annotations
 
-from typing import Any
+import argparse
 
+import pytest
+
+from demo_logs import cause_card
 from demo_logs.campaign import profiles
-from demo_logs.cause_card import IN_RIDES, RIDE_MIN, FoundFault, as_text, in_step, rides_alone
+from demo_logs.cause_card import IN_RIDES, RIDE_MIN, card, cases_of, in_step, judge_all, main, rides_alone
+from demo_logs.cause_report import JudgedFault, as_text, failures
 from demo_logs.causes import CAUSES
 from demo_logs.draw import Wish, draw
 from herdbook.pipeline.health.cause import Seen, Standing
-from herdbook.pipeline.health.rules import all_rules
 
-RULE = all_rules()["regen_dropout"]
 TRUE, WRONG = "The brake reported a fault of its own", "A loose power connector between pack and controller"
 
 
-def found(*causes: tuple[str, Standing]) -> FoundFault:
-    given: dict[str, Any] = {"finding": None, "found": {}, "refused": frozenset(), "figures": None}
-    one = FoundFault(vehicle="V", fault="regen_dropout", rule=RULE, **given)
-    one.causes = [(text, Seen(standing)) for text, standing in causes]
-    return one
+def found(*causes: tuple[str, Standing]) -> JudgedFault:
+    said = tuple((text, Seen(standing)) for text, standing in causes)
+    return JudgedFault("V", "regen_dropout", "regen_dropout", "", said, "1 rides")
 
 
 def test_right_first_and_denied_are_told_apart() -> None:
@@ -61,3 +61,53 @@ def test_the_form_with_charges_runs_the_vehicles_of_a_profile_together() -> None
     for name in {d.vehicle.profile.name for d in drawn}:
         lengths = {(o.kind, o.minutes) for d in drawn if d.vehicle.profile.name == name for o in d.outings}
         assert len(lengths) == len({kind for kind, _ in lengths})
+
+
+RIGHT, DENIED = found((TRUE, Standing.SUPPORTED)), found((WRONG, Standing.OPEN), (TRUE, Standing.CONTRADICTED))
+
+
+@pytest.mark.parametrize(
+    ("right", "denied", "shown"), [(380, 0, "not shown"), (381, 0, "shown"), (600, 3, "not shown")]
+)
+def test_a_share_of_99_in_100_is_shown_by_381_without_a_failure(right: int, denied: int, shown: str) -> None:
+    """Wilson's lower end for n of n is n / (n + 1.96 squared): 381 is the first over 0.99."""
+    text = as_text([RIGHT] * right + [DENIED] * denied, "made up")
+    assert f"the bar of 99% is {shown}." in text
+
+
+def test_each_failure_is_told_with_all_its_causes() -> None:
+    assert failures([RIGHT]) == ""
+    told = failures([RIGHT, DENIED])
+    assert told.count("regen_dropout, regen_dropout") == 1
+    assert f"true  {TRUE}: contradicted" in told
+
+
+def asked(**options: object) -> argparse.Namespace:
+    usual = {"seed": 7, "seeds": 1, "vehicles": 2, "faults": "", "acting": True, "double": False, "short": False}
+    return argparse.Namespace(**{**usual, "rides": False, "charges": False, **options})
+
+
+def test_a_case_for_each_seed_and_form() -> None:
+    cases = cases_of(asked(seeds=3, rides=True, charges=True))
+    assert [c.name for c in cases] == [f"{s} {form}" for s in (7, 8, 9) for form in ("rides", "charges")]
+    assert [c.wish.short for c in cases[:2]] == [False, True]
+    assert set(cases[0].wish.faults).isdisjoint(cases[1].wish.faults)
+
+
+def test_a_seed_is_drawn_simulated_and_judged_and_time_that_is_up_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(cause_card, "RIDES", 1)
+    monkeypatch.setattr(cause_card, "RIDE_MIN", 0.6)
+    (case,) = cases_of(asked(vehicles=1, rides=True, faults="regen_dropout"))
+    ((ran, judged, took),) = judge_all([case], jobs=1, within=None)
+    assert [(f.case, f.fault, f.right_first) for f in judged] == [("7 rides", "regen_dropout", True)]
+    assert took > 0
+    assert "1 of 1 cases ended" in card(judged, [ran], 1, took)
+    late = cases_of(asked(seeds=2, vehicles=1, rides=True))
+    assert list(judge_all(late, jobs=1, within=0.0)) == []
+    assert "0 of 2 cases ended" in card([], late, 0, 0.0)
+
+
+def test_nothing_asked_for_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        main(["--seeds", "0"])
+    assert "are 1 or more" in capsys.readouterr().err

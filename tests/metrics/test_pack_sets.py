@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from herdbook.pipeline.health.examples import profile
-from herdbook.pipeline.metrics import cold_charge, pack_agreement, pack_energy, pack_state, pack_zero
+from herdbook.pipeline.metrics import charge, cold_charge, pack_agreement, pack_energy, pack_state, pack_zero
 from herdbook.pipeline.metrics.set import MetricSet, Outcome
 from herdbook.pipeline.vehicle.record import Session
 from herdbook.pipeline.vehicle.signals import Signals
@@ -43,6 +43,30 @@ def test_without_a_voltage_there_is_charge_and_no_energy(build: Build) -> None:
     assert found["pack_out_ah"] == pytest.approx(1.0, rel=2e-3)
 
 
+@pytest.mark.parametrize(
+    ("own", "volts", "end"),
+    [
+        ({"charge_end_a": 1.5}, 3.47, "stopped_short"),  # this charger waits until its current has fallen
+        ({}, 3.47, "complete"),  # one that ends by voltage, for all that is known
+        ({"charge_end_a": 1.5}, 3.62, "complete"),  # a group is at its limit
+        ({}, 3.37, "stopped_short"),  # far from full
+    ],
+)
+def test_a_charger_that_waits_for_its_end_current_has_stopped_short_before_it(
+    build: Build, own: dict[str, float], volts: float, end: str
+) -> None:
+    """Twelve ampere until the charger says done, every group at one voltage; a limit of 3.65 V."""
+    signals = build(
+        900.0,
+        pack_current=(1.0, lambda s: np.where(s < 800, -12.0, 0.0)),
+        charger_state=(1.0, lambda s: np.where(s < 800, 2.0, 4.0)),
+        **{f"cell_voltage__{k}": (1.0, volts) for k in range(1, 5)},
+    )
+    session = Session("x", "charge", signals.start, signals.end)
+    (event,) = charge.SET.compute(session, signals, profile(own)).events
+    assert event.item == end
+
+
 def test_zero_is_read_with_the_switch_open_and_settled_only(build: Build) -> None:
     """Open for half a minute at 0.3 A, then 25 A through the closed switch; the first 2 s are still falling."""
     signals = build(
@@ -66,12 +90,12 @@ def test_zero_is_read_asleep_beside_the_charger_and_standing_still(build: Build)
     assert "pack_rest_a" not in values(pack_zero.SET, loud, kind="rest")
     awake = build(600.0, pack_current=(1.0, 0.8), vehicle_speed=(1.0, 0.0))  # its drive is on, and draws
     assert "pack_rest_a" not in values(pack_zero.SET, awake, kind="rest")
-    charge = build(
+    charging = build(
         600.0,
         pack_current=(1.0, lambda s: np.where(s < 300, -9.2, 0.7)),
         charger_current=(1.0, lambda s: np.where(s < 300, 10.0, 0.1)),
     )
-    assert values(pack_zero.SET, charge, kind="charge")["pack_less_charger_a"] == pytest.approx(0.8, abs=0.02)
+    assert values(pack_zero.SET, charging, kind="charge")["pack_less_charger_a"] == pytest.approx(0.8, abs=0.02)
     ride = build(
         600.0,
         pack_current=(10.0, lambda s: np.where(s < 100, 1.3, 25.0)),

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from herdbook.pipeline.arrays import Bools
 from herdbook.pipeline.health.reading import event_table, metric_rows
 from herdbook.pipeline.health.rule import Record, Window
 from herdbook.pipeline.science.binomial import tail
@@ -23,11 +24,16 @@ SAME_PCT = 1.0  # a report in whole per cent reads either side of one charge
 # Of all charges that ended with current flowing there or before that place, so many must have ended there (engineering
 # choice).
 LEAST_SHARE = 0.75
-MOST_CHANCE = 0.1  # that hands did it (engineering choice)
+MOST_CHANCE = 0.2  # that hands did it (engineering choice)
+# For each vehicle whose charges a device ends short there are so many whose riders pull the plug at any charge: a
+# coincidence of one in twenty is found among them as often as a device (engineering choice, made after sound vehicles
+# of the open designs had been told with 0.96).
+HANDS = 20.0
 FLOWS_C = 0.1  # a charge that is nearly full has tapered below (engineering choice)
 # Plugged out by hand, ends lie anywhere over so much of the charge (engineering choice: who charges to about four
 # fifths ends between 75 and 85 %).
 BY_HAND_PCT = 10.0
+AT_ONCE_S = 180.0  # as the rule has it for what the charger says after (engineering choice)
 AFTER_S = 900.0  # the next session begins so soon: what it reports first is how the charge ended
 # The same where some of them nobody recorded: the lowest of such ends are passed over, and every herd has vehicles that
 # are seldom recorded (engineering choice).
@@ -38,7 +44,7 @@ RISE_PCT = 3.0  # between two sessions: more than a report that is set right by 
 @dataclass(frozen=True, slots=True)
 class Ceiling:
     """pct: where the charges end; spread: between the highest and the lowest; charges: how many in a row, up to the
-    newest; chance: that ends by hand fall together so closely; before: charges before them that ended above; unseen:
+    newest; chance: that hands did it; before: charges before them that ended above; unseen:
     how many of the charges nobody recorded."""
 
     pct: float
@@ -55,7 +61,7 @@ def ceiling(record: Record, days: float) -> Ceiling | None:
     ends = _ends(record, days)
     if not ends.height:
         return None
-    return _in_a_row(record, ends) or _with_unseen(record, ends)
+    return _in_a_row(record, ends) or _with_unseen(record, ends, days)
 
 
 def _in_a_row(record: Record, ends: pl.DataFrame) -> Ceiling | None:
@@ -75,7 +81,7 @@ def _in_a_row(record: Record, ends: pl.DataFrame) -> Ceiling | None:
     newest = pct[-alike:]
     spread = float(np.ptp(newest))
     by_hand = int((early[:-alike] & (pct[:-alike] < newest.min())).sum())
-    chance = _by_hand(max(spread, _step(record)), alike)
+    chance = _hands(_by_hand(max(spread, _step(record)), alike), alike, early[:-alike])
     if alike < LEAST_SHARE * (alike + by_hand) or chance > MOST_CHANCE:
         return None
     starts, stops = column_micros(ends["start_t"])[-alike:], column_micros(ends["end_t"])[-alike:]
@@ -89,10 +95,10 @@ def _in_a_row(record: Record, ends: pl.DataFrame) -> Ceiling | None:
     )
 
 
-def _with_unseen(record: Record, ends: pl.DataFrame) -> Ceiling | None:
+def _with_unseen(record: Record, ends: pl.DataFrame, days: float) -> Ceiling | None:
     """By recorded charges and by those that only the next session's report tells of. Such a one may have been ridden
     down since, unseen: that it lies lower speaks for nothing, that it lies higher against a ceiling."""
-    rows = pl.concat([ends.with_columns(seen=pl.lit(True)), _unseen(record, ends)], how="diagonal").sort("end_t")
+    rows = pl.concat([ends.with_columns(seen=pl.lit(True)), _unseen(record, ends, days)], how="diagonal").sort("end_t")
     pct, seen, flows = (rows[c].to_numpy() for c in ("pct", "seen", "flows"))
     step, tops = _step(record), set[float]()
     best: Ceiling | None = None
@@ -110,7 +116,10 @@ def _with_unseen(record: Record, ends: pl.DataFrame) -> Ceiling | None:
             continue
         spread = float(np.ptp(newest[at]))
         chance = _highest_alike(max(spread, step), many, k) * len(tops)
-        if chance <= UNSEEN_CHANCE and (best is None or chance < best.chance):
+        if chance > UNSEEN_CHANCE:
+            continue
+        chance = _hands(chance, both, (pct[:-k] < FULL_PCT)[seen[:-k]] & flows[:-k][seen[:-k]])
+        if chance <= MOST_CHANCE and (best is None or chance < best.chance):
             used = rows[-k:].filter(pl.Series(at))
             starts, stops = column_micros(used["start_t"]), column_micros(used["end_t"])
             best = Ceiling(
@@ -125,13 +134,23 @@ def _with_unseen(record: Record, ends: pl.DataFrame) -> Ceiling | None:
     return best
 
 
+def _hands(coincidence: float, n: int, earlier: Bools) -> float:
+    """Chance that hands did it: how often they would end n charges so closely together, times how many riders pull
+    the plug, times how likely this one did so n times after `earlier` charges (whether each ended early): the rule of
+    succession, (early + 1) / (all + 2), once more for each."""
+    early, all_of = int(earlier.sum()), earlier.size
+    habit = float(np.prod([(early + 1 + i) / (all_of + 2 + i) for i in range(n)]))
+    odds = HANDS * coincidence * habit
+    return odds / (1.0 + odds)
+
+
 def _highest_alike(spread: float, n: int, of: int) -> float:
     """Chance that n of so many ends by hand, each anywhere over BY_HAND_PCT, lie within `spread` of the highest: any
     may be the highest, and below it the others lie anywhere."""
     return min(1.0, of * tail(n - 1, of - 1, min(spread / BY_HAND_PCT, 1.0)))
 
 
-def _unseen(record: Record, ends: pl.DataFrame) -> pl.DataFrame:
+def _unseen(record: Record, ends: pl.DataFrame, days: float) -> pl.DataFrame:
     """One row a charge that no session shows: where a ride or a rest begins with more than the session before it ended
     with. start_t, end_t: of the session that tells it."""
     said = [
@@ -142,7 +161,8 @@ def _unseen(record: Record, ends: pl.DataFrame) -> pl.DataFrame:
     rows = rows.sort("start_t").with_columns(rise=pl.col("start") - pl.col("end").shift(1))
     told = ends["end_t"]
     rows = rows.filter(pl.col("rise") > RISE_PCT, pl.col("kind") != "charge").filter(
-        pl.col("start_t") >= told.min(), ~pl.col("start_t").is_in(_right_after(record, told).implode())
+        pl.col("start_t") >= told.max() - pl.duration(days=days),
+        ~pl.col("start_t").is_in(_right_after(record, told).implode()),
     )
     return rows.select("start_t", "end_t", pct="start", flows=pl.lit(True), seen=pl.lit(False))
 
@@ -169,6 +189,18 @@ def _by_hand(spread: float, n: int) -> float:
     return float(n * r ** (n - 1) - (n - 1) * r**n)
 
 
+def _seen_to_end(record: Record, rows: pl.DataFrame) -> pl.Series:
+    """Ends of charges after which the record goes on at once, without a charge: there the current has ended, though the
+    session of the charge ends with it."""
+    after = record.sessions.select(begins="start_t", next="kind").sort("begins")
+    joined = (
+        rows.select("end_t")
+        .sort("end_t")
+        .join_asof(after, left_on="end_t", right_on="begins", strategy="forward", tolerance=f"{AT_ONCE_S:.0f}s")
+    )
+    return joined.filter(pl.col("next").is_not_null(), pl.col("next") != "charge")["end_t"]
+
+
 def _ends(record: Record, days: float) -> pl.DataFrame:
     """One row a charge, in order of time: start_t, end_t, pct it reported at its end, and whether current still flowed
     then with no group ahead at its limit."""
@@ -191,8 +223,8 @@ def _ends(record: Record, days: float) -> pl.DataFrame:
     rows = rows.with_columns(
         pct=pl.max_horizontal("inside", "after"),
         flows=(pl.col("end_a").fill_null(0.0) > FLOWS_C * rated)
-        & pl.col("item").is_in(["unplugged", "stopped_short", "complete"]),
-    ).filter(pl.col("item") != "still_charging")
+        & pl.col("item").is_in(["unplugged", "stopped_short", "complete", "still_charging"]),
+    ).filter((pl.col("item") != "still_charging") | pl.col("end_t").is_in(_seen_to_end(record, rows).implode()))
     if rows.height:
         rows = rows.filter(pl.col("start_t") >= pl.col("start_t").max() - pl.duration(days=days))
     return rows

@@ -31,6 +31,7 @@ from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import at_least
+from herdbook.pipeline.metrics.charge import AT_LIMIT_V
 from herdbook.pipeline.science.meta_analysis import Z95
 from herdbook.pipeline.vehicle.record import Event, Metric
 from herdbook.pipeline.vehicle.roles import ROLES
@@ -54,7 +55,7 @@ STATES = ROLES["charger_state"].states
 KINDS = {
     "group_limit": ("stopped by one group at its limit", "out of balance, or one group of high resistance"),
     "stopped_short": (
-        "declared done by the charger with the current still flowing and the groups far from full",
+        "declared done by the charger with the current still flowing and no group at its limit",
         "a limit that was chosen on purpose, the charger's setting, or what the pack told it",
     ),
     "charger_fault": ("ended with a fault of the charger", "the charger, its mains, or what the pack told it"),
@@ -131,7 +132,9 @@ def _once(end: pl.DataFrame, limits: Mapping[str, float]) -> Finding:
     lacks, error = end["lacks"][0], end["lacks_se"][0]
     sure = lacks is not None and lacks - 100.0 + FULL_PCT > limits["z"] * error
     text = f"The newest charge was declared done by the charger with {spell(amps, 'A')} still flowing and the "
-    text += f"middle group at {volts:.2f} V, far from full. "
+    text += (
+        f"middle group at {volts:.2f} V, {'far from full' if volts < end['full_v'][0] else 'no group at its limit'}. "
+    )
     if sure:
         text += f"From the step of its curve on it took {spell(lacks, '% of rated charge', error)} less than the "
         text += "fleet's packs take to full."
@@ -206,6 +209,10 @@ def _with_what_followed(record: Record, ends: pl.DataFrame, limits: Mapping[str,
     )
     rated = record.profile.pack_figures.rated_ah
     low = (pl.col("end_median_v") < limits["low_v"]) & (pl.col("end_a") > limits["flowing_c"] * rated)
+    pack = record.profile.pack_figures
+    if pack.charge_end_a is not None and pack.cell_max_v is not None:  # as where the charger says it within the charge
+        flows = pl.col("end_a") > pl.max_horizontal(pl.lit(1.5 * pack.charge_end_a), limits["flowing_c"] * rated)
+        low |= flows & (pl.col("end_highest_v") < pack.cell_max_v - AT_LIMIT_V)
     open_end = pl.col("item").is_in(["unplugged", "still_charging"])
     done, fault = (pl.col("after") == STATES.index(word) for word in ("done", "fault"))
     return joined.with_columns(
@@ -356,5 +363,5 @@ RULE = Rule(
     cautions=("Use the maker's charger only. Charge in sight, away from exits.",),
     source="definitions of the ends: metric set `charge`; limits: see each",
     cases=_cases,
-    version=6,
+    version=7,
 )

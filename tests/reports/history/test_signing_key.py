@@ -77,6 +77,14 @@ def test_the_key_is_made_once_and_for_its_owner_alone(small: Store) -> None:
     assert not [p for p in small.folder.iterdir() if p.name.endswith(".tmp")]
 
 
+def test_a_published_key_that_is_no_text_any_more_is_written_anew(small: Store) -> None:
+    private_key(small)
+    published = small.folder / signing_key.PUBLIC
+    published.write_bytes(b"\xff" + published.read_bytes()[1:])  # a flipped bit
+    private_key(small)
+    assert published.read_text("ascii").strip() == public_key(small)
+
+
 def test_a_maker_brings_a_key(small: Store, tmp_path: Path) -> None:
     own = Ed25519PrivateKey.generate()
     form, plain = serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
