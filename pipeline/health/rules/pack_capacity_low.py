@@ -335,7 +335,7 @@ RULE = Rule(
         "compare the pack's current sensor with a reference meter",
     ),
     cautions=("A capacity test needs a load rated for the pack and someone in the room. Only a qualified person.",),
-    version=5,
+    version=6,
     source=("charge counted between anchors on steep parts of the open-circuit curve; end of life: common practice"),
     cases=_cases,
 )
