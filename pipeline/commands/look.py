@@ -94,12 +94,13 @@ def exit_code(found: Looked, worst: Severity | None) -> int:
 
 def about(found: Looked, vehicle: str, folder: Path | None) -> dict[str, Any]:
     """What is said of one vehicle. folder: where its page goes, None: no page."""
-    from herdbook.pipeline.reports import write_dossier
+    from herdbook.pipeline.reports.dossier.write import write_facts
     from herdbook.pipeline.reports.facts import one_vehicle
     from herdbook.pipeline.reports.verdict import verdict
 
     with found.store.read() as con:
         facts = one_vehicle(con, vehicle, found.store.settings.zone)
+        written = str(write_facts(found.store, con, facts, folder)) if folder is not None else ""
     return {
         "vehicle": vehicle,
         "named_by": "this command" if vehicle in found.named else "the logs",
@@ -107,7 +108,7 @@ def about(found: Looked, vehicle: str, folder: Path | None) -> dict[str, Any]:
         "scores": {row["subsystem"]: row["score"] for row in facts.scores},
         "findings": [{k: f[k] for k in ("severity", "rule", "title", "item", "statement")} for f in facts.findings],
         "not_assessed": [{k: n[k] for k in ("rule", "reason")} for n in facts.not_assessed],
-        "page": str(write_dossier(found.store, vehicle, folder)) if folder is not None else "",
+        "page": written,
     }
 
 

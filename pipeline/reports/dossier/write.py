@@ -61,7 +61,12 @@ def write_dossier(store: Store, vehicle: str, out: Path | str, name_peers: bool 
     """
     with store.read() as con:
         facts = replace(one_vehicle(con, vehicle, store.settings.zone), peers_named=name_peers)
-        return _write(store, con, facts, html.target(out, f"dossier-{html.file_name(vehicle)}.html"))
+        return write_facts(store, con, facts, out)
+
+
+def write_facts(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts, out: Path | str) -> Path:
+    """As write_dossier, of facts that were read already."""
+    return _write(store, con, facts, html.target(out, f"dossier-{html.file_name(facts.vehicle)}.html"))
 
 
 def refresh_dossiers(store: Store, folder: Path, vehicles: Sequence[str], told: Progress | None = None) -> int:

@@ -131,10 +131,9 @@ def test_a_figure_of_one_bar_or_one_day_is_told_as_numbers() -> None:
 
 def test_long_words_beside_an_axis_stand_in_two_lines_where_there_is_room() -> None:
     names = ["A loose measuring wire between two groups", "short"]
-    spec = {"data": [markers("a", [1.0, 2.0], [0.0, 1.0], "@line1")], "layout": layout(HEIGHT)}
-    ticks_at = {"tickvals": [0, 1], "ticktext": names}
-    spec["layout"] |= {"xaxis": axis("x", range=[0, 3]), "yaxis": axis("", range=[-0.5, 1.5], **ticks_at)}
-    svg = still(spec, HEIGHT)
+    beside = axis("", range=[-0.5, 1.5], tickvals=[0, 1], ticktext=names)
+    dots = markers("a", [1.0, 2.0], [0.0, 1.0], "@line1")
+    svg = still({"data": [dots], "layout": layout(HEIGHT, xaxis=axis("x", range=[0, 3]), yaxis=beside)}, HEIGHT)
     assert re.search(r">A loose measuring<tspan [^>]*>wire between two…?", svg)
     assert re.search(r'class="yt"[^>]*>short</text>', svg)
 
