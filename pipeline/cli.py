@@ -72,7 +72,7 @@ def say_version(asked: bool) -> None:
         raise typer.Exit
 
 
-LITTER = 20_000  # objects made before Python looks for circles of litter; at its usual 700 a short command pays 5 to 10 % for it
+LITTER = 20_000  # objects made before Python looks for circles of litter; its usual 700 cost a short command 5 to 10 %
 VERSION = typer.Option("--version", callback=say_version, is_eager=True, help="Say which Herdbook this is, and leave.")
 
 
