@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import re
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -15,6 +17,8 @@ if TYPE_CHECKING:
     from herdbook.pipeline.night.look import Looked
 
 ORDER = 5
+MANY = 5  # questions that one missing figure keeps from being judged, to be told at once
+LACKS = re.compile(r"the profile \S+ gives no (\[\w+\] \w+)")
 
 
 def register(app: typer.Typer) -> None:
@@ -112,6 +116,16 @@ def about(found: Looked, vehicle: str, folder: Path | None) -> dict[str, Any]:
     }
 
 
+def lacking(not_assessed: Sequence[dict[str, Any]]) -> str:
+    """The figure of the profile for want of which most could not be judged; "" where it is no more than a few."""
+    said = (LACKS.search(n["reason"]) for n in not_assessed)
+    most = Counter(found[1] for found in said if found).most_common(1)
+    if not most or most[0][1] < MANY:
+        return ""
+    figure, count = most[0]
+    return f" {count} of them need {figure}, which the profile does not give."
+
+
 def show(one: dict[str, Any]) -> None:
     from herdbook.pipeline.commands.terminal import screen
 
@@ -123,6 +137,6 @@ def show(one: dict[str, Any]) -> None:
     screen.say(f"Scores (0 to 100, – is not assessed): {scores}.")
     if one["not_assessed"]:
         unjudged = screen.plural(len(one["not_assessed"]), "question")
-        screen.say(f"{unjudged} could not be judged; the page says why.")
+        screen.say(f"{unjudged} could not be judged; the page says why.{lacking(one['not_assessed'])}")
     if one["page"]:
         screen.say(f"Page: {screen.place(Path(one['page']))}")
