@@ -45,6 +45,11 @@ class InWorkers:
         assert self.workers is not None
         return self.workers.call(assess_group, self.store, group)
 
+    def run(self, function: Callable[[I], R], items: Sequence[I]) -> list[R | None]:
+        if self.workers is None:
+            return [function(item) for item in items]
+        return self.workers.in_order(function, items)
+
     def step(self, name: str, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
         return function(*args, **kwargs)
 
