@@ -107,7 +107,7 @@ def about(found: Looked, vehicle: str, folder: Path | None) -> dict[str, Any]:
         "scores": {row["subsystem"]: row["score"] for row in facts.scores},
         "findings": [{k: f[k] for k in ("severity", "rule", "title", "item", "statement")} for f in facts.findings],
         "not_assessed": [{k: n[k] for k in ("rule", "reason")} for n in facts.not_assessed],
-        "page": str(write_dossier(found.store, vehicle, folder)) if folder is not None else "",
+        "page": str(write_dossier(found.store, vehicle, folder, with_book=False)) if folder is not None else "",
     }
 
 

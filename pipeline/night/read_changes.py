@@ -172,7 +172,7 @@ def fleet_changes(con: DuckDBPyConnection, scan: str) -> list[Change]:
 
 
 def _still(con: DuckDBPyConnection, newest: datetime, day: datetime) -> str:
-    """One sentence when the whole fleet stands still on that day; "" otherwise."""
+    """What is told when the whole fleet stands still on that day; "" otherwise."""
     days = (row["day"] for row in ask(con, __name__, "fleet_days", newest=newest))
     return standing_still(newest, day, fleet_patience(days))
 

@@ -19,7 +19,7 @@ from herdbook.pipeline.health.herd_figures import figure
 from herdbook.pipeline.herd.campaign import CampaignEffect, campaign_effect
 from herdbook.pipeline.herd.campaign_counts import campaign_counts
 from herdbook.pipeline.herd.horizon import record_end
-from tests.herd.books import T0, Con, catalogue, insert, installed, session, vehicle
+from tests.herd.books import T0, Con, catalogue, insert, installed, session, vehicle, without_book
 from tests.herd.invented import store_of
 
 UNTIL = T0 + timedelta(days=1000)
@@ -266,16 +266,7 @@ def test_the_watch_ends_with_the_newest_record_whenever_it_is_asked() -> None:
 
 def test_a_copy_that_knows_no_service_book_is_no_empty_book() -> None:
     con = catalogue()
-    for view in (
-        "stop_use_matters",
-        "serial_conflicts",
-        "part_lives",
-        "rule_outcomes",
-        "complaints_foreseen",
-        "service_book_now",
-    ):
-        con.execute(f"DROP VIEW IF EXISTS {view}")
-    con.execute("DROP TABLE service_book")
+    without_book(con)
     for ask in (lambda: record_end(con, UNTIL), lambda: book.entered(con)):
         with pytest.raises(StoreError, match="older Herdbook") as refused:
             ask()
