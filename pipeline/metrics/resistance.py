@@ -91,6 +91,7 @@ def _rolling(ride: Travel, signals: Signals, profile: Profile) -> list[Metric]:
     return (
         _mean("coast_rolling", per_weight, coast, ride, 60.0, car)
         + _mean("travel_rolling", per_weight, free, ride, LEAST_M, car, DOWNHILL * left_out)
+        + [Metric("braked_way_share", left_out, "1")]
         + _mean("ride_rolling", per_weight, whole, ride, LEAST_M, car)
         + ([] if mass is None else [Metric("ride_mass_kg", mass.kg, "kg", mass.se, mass.changes)])
         + _wind(ride, force, rolls, moves, car)
@@ -225,6 +226,7 @@ SET = MetricSet(
             "1",
             "The same from all travel in which motors alone drove and braked: grade cancels better.",
         ),
+        "braked_way_share": ("1", "Share of the way beside a brake that held: `travel_rolling` leaves it out."),
         "ride_mass_kg": ("kg", "Vehicle, rider and load, by how it answers to quick changes of the motors' force."),
         "ride_head_wind": ("m/s", "Wind from ahead, mean of the ride, by how resistance grows with the speed."),
         "ride_rolling_per_wind": ("1", "What each m/s of wind from ahead adds to the rolling resistance of the ride."),
@@ -232,6 +234,6 @@ SET = MetricSet(
         "regen_wh_km": ("Wh/km", "Energy given back to the pack, per kilometre."),
         "regen_share": ("1", "Energy given back over energy taken out."),
     },
-    version=6,  # the wind of a ride; in 5 its own weight, where it can be read
+    version=7,  # what a brake held; in 6 the wind of a ride, in 5 its own weight, where it can be read
     source="force balance, as in pipeline/science/road.py; errors of the current sensor as for pack_energy",
 )

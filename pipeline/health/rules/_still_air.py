@@ -17,7 +17,7 @@ import polars as pl
 from herdbook.pipeline.health.reading import metric_rows
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.health.sentences import spell
-from herdbook.pipeline.metrics.resistance import WIND_MS
+from herdbook.pipeline.metrics.resistance import DOWNHILL, WIND_MS
 from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
 from herdbook.pipeline.science.head_wind import StillAir, Usual, still_air
 from herdbook.pipeline.science.road import AIR, GRAVITY
@@ -26,13 +26,18 @@ LEAST_OWN = 0.3  # of a ride's error, that of the hills is at least: engineering
 
 
 def with_wind(record: Record, rows: pl.DataFrame, limits: Mapping[str, float]) -> pl.DataFrame:
-    """Beside each ride its own error without the wind's part (`own`), what a wind adds to it (`gain`, per m/s) and the
-    wind that it tells (`wind`, `wind_se`)."""
+    """Beside each ride its own error without the wind's part (`own`), what a wind adds to it (`gain`, per m/s), the
+    wind that it tells (`wind`, `wind_se`), and how far down the way may have gone that a brake held (`unseen`, as a
+    share of the weight; all of the error where that share is not known)."""
     adds = metric_rows(record, "ride_rolling_per_wind").select("start_t", gain="value")
     told = metric_rows(record, "ride_head_wind").select("start_t", wind="value", wind_se="se")
-    for beside in (adds, told):
+    held = metric_rows(record, "braked_way_share").select("start_t", unseen=DOWNHILL * pl.col("value"))
+    for beside in (adds, told, held):
         rows = rows.join(beside, on="start_t", how="left", maintain_order="left")
-    rows = rows.with_columns(gain=pl.col("gain").fill_null(limits["speed"] * _wind_squared(record)))
+    rows = rows.with_columns(
+        gain=pl.col("gain").fill_null(limits["speed"] * _wind_squared(record)),
+        unseen=pl.coalesce("unseen", "se"),
+    )
     left = pl.col("se").pow(2) - (WIND_MS * pl.col("gain")).pow(2)
     return rows.with_columns(own=pl.max_horizontal(left, (LEAST_OWN * pl.col("se")).pow(2)).sqrt())
 

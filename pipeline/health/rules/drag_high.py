@@ -52,9 +52,9 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 
 
 def _shared(name: str, rows: pl.DataFrame) -> float:
-    """What all rides of this figure may have wrong alike. Without the way that was braked it is whatever that way went
-    down, which is in the error of each ride and grows no smaller by more of them."""
-    return 0.0 if name == NAMES[0] else mean(rows["se"])
+    """What all rides of this figure may have wrong alike: without the way that was braked it is whatever that way went
+    down, which grows no smaller by more rides."""
+    return 0.0 if name == NAMES[0] else mean(rows["unseen"])
 
 
 def _over_own_weight(record: Record, rows: pl.DataFrame) -> pl.DataFrame:
@@ -115,7 +115,9 @@ def _by_others(
     said = _against_fleet(record, name, rows, limits)
     if not isinstance(said, NotAssessed) or said.reason.endswith(UNSURE):  # the fleet is the better yardstick
         return said
-    return _clearest(said, _against_maker(record, name, rows, limits))
+    other = _against_maker(record, name, rows, limits)
+    alone = reference(record, name) is None and not math.isnan(road_vehicle(record.profile).rolling)
+    return other if alone else _clearest(said, other)
 
 
 def _since(rows: pl.DataFrame, after: pl.DataFrame, step: LevelStep, limits: Mapping[str, float]) -> Finding:
