@@ -16,7 +16,8 @@ from typing import Generic, TypeVar
 T = TypeVar("T")
 
 LEAST = 3  # two rows are no crowd (engineering choice)
-_GROUP = re.compile(r"cell (\d+)")
+_GROUP = re.compile(r"(?:pack (\d+), )?cell (\d+)")
+_OWN = re.compile(r"(Pack \d+: )?group \d+(?: to \d+)?\b", re.IGNORECASE)  # the groups' own numbers, as a range
 _NUMBER = re.compile(r"(?<![\w.-])[-+]?\d+(?:\.\d+)?(?![\w-])")  # and no part of a day
 _COUNTED = re.compile(r"(\d+) times?\b")
 
@@ -39,18 +40,21 @@ def told_once(
 ) -> list[Told[T]]:
     """Rows in their order, those of LEAST groups and more joined where the first of them stands. same: what must be
     equal besides, such as vehicle, rule and severity."""
+    keys = [_key(row, same, item, statement) for row in rows]
     crowds: dict[Hashable, list[T]] = {}
-    for row in rows:
-        crowds.setdefault(_key(row, same, item, statement), []).append(row)
+    for key, row in zip(keys, rows, strict=True):
+        crowds.setdefault(key, []).append(row)
     out = []
-    for row in rows:
-        crowd = crowds.get(_key(row, same, item, statement), [])
-        if len(crowd) < LEAST or not _GROUP.fullmatch(item(row)):
+    for key, row in zip(keys, rows, strict=True):
+        crowd = crowds[key]
+        if len(crowd) < LEAST:
             out.append(Told(item(row), statement(row), (row,)))
         elif row is crowd[0]:
-            crowd = sorted(crowd, key=lambda r: _number(item(r)))
-            groups = groups_of([_number(item(r)) for r in crowd])
-            out.append(Told(groups, _joined([statement(r) for r in crowd], groups), tuple(crowd)))
+            crowd = sorted(crowd, key=lambda r: _place(item(r)))
+            pack = _place(item(row))[0]
+            groups = groups_of([_place(item(r))[1] for r in crowd])
+            about = f"pack {pack}, {groups}" if pack else groups
+            out.append(Told(about, _joined([statement(r) for r in crowd], groups), tuple(crowd)))
     return out
 
 
@@ -63,14 +67,16 @@ def groups_of(numbers: Sequence[int]) -> str:
     return f"groups {', '.join(runs[:-1])} and {runs[-1]}" if len(runs) > 1 else f"groups {runs[0]}"
 
 
-def _number(item: str) -> int:
-    return int(item.removeprefix("cell "))
+def _place(item: str) -> tuple[int, int]:
+    """Pack (0: there is but one) and group; group -1 of what is no group."""
+    found = _GROUP.fullmatch(item)
+    return (int(found[1] or 0), int(found[2])) if found else (0, -1)
 
 
 def _key(row: T, same: Callable[[T], Hashable], item: Callable[[T], str], statement: Callable[[T], str]) -> Hashable:
-    """A joined sentence must be everyone's: the same words, whatever the numbers."""
-    of_group = bool(_GROUP.fullmatch(item(row)))
-    return same(row), of_group and _form(statement(row)) if of_group else id(row)
+    """A joined sentence must be everyone's: the same words, whatever the numbers. What is no group is alone."""
+    pack, group = _place(item(row))
+    return (same(row), pack, _form(statement(row))) if group >= 0 else id(row)
 
 
 def _form(text: str) -> str:
@@ -84,10 +90,10 @@ def _joined(texts: Sequence[str], groups: str) -> str:
     parts = _NUMBER.split(texts[0])
     text = parts[0] + "".join(value + rest for value, rest in zip(ranges, parts[1:], strict=True))
     text = re.sub(r"(?<![\d.])1 times\b", "1 time", text)
-    own = re.compile(r"Group \d+(?: to \d+)?\b")  # the groups' own numbers, as a range
-    return (
-        own.sub(f"Each of {groups}", text, count=1) if own.match(text) else f"{groups[0].upper()}{groups[1:]}: {text}"
-    )
+    if not (own := _OWN.match(text)):
+        return f"{groups[0].upper()}{groups[1:]}: {text}"
+    pack = own[1] or ""
+    return f"{pack}{'each' if pack else 'Each'} of {groups}{text[own.end() :]}"
 
 
 def _range(values: Sequence[str]) -> str:

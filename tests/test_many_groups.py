@@ -60,6 +60,16 @@ def test_a_sentence_that_does_not_begin_with_the_group_names_them_first() -> Non
     assert row.statement == "Groups 1 to 3: On 2026-03-11 something was seen 1 to 3 times."
 
 
+def test_groups_of_each_of_several_packs_are_a_row_of_their_own() -> None:
+    def of(pack: int, k: int) -> Row:
+        return "A", f"pack {pack}, cell {k}", f"Pack {pack}: group {k} fell to {0.1 * k:.2f} V, 2 times."
+
+    first, second = once(*(of(pack, k) for k in (3, 1, 2) for pack in (1, 2)))
+    assert (first.item, len(first.rows)) == ("pack 1, groups 1 to 3", 3)
+    assert second.item == "pack 2, groups 1 to 3"
+    assert second.statement == "Pack 2: each of groups 1 to 3 fell to 0.10 to 0.30 V, 2 times."
+
+
 @pytest.mark.parametrize(
     ("numbers", "words"),
     [([1, 2, 3], "groups 1 to 3"), ([2, 5, 7, 8, 9], "groups 2, 5 and 7 to 9"), ([1, 2, 9], "groups 1, 2 and 9")],

@@ -2,7 +2,7 @@
 
 fleet = herdbook.open("store")
 fleet.findings()                                                    # one row a finding as it stands
-fleet.metrics(names=["pack_r_mohm"], since="2026-03-01")
+fleet.metrics(names=["cell_r_ratio"], since="2026-03-01")
 fleet.signals("ZB-0105", ["pack_current"], since="2026-03-20 10:00", until="2026-03-20 10:10", every="1s")
 
 Everything is read from the published catalogue and the lake; nothing is written but the pages asked for. Times are UTC.
@@ -119,7 +119,8 @@ class Fleet:
     ) -> pl.DataFrame:
         """Samples in one long table: t, name, value, unit.
 
-        names: roles ("pack_current"), one item of a role ("cell_voltage[7]"), or Message.Signal as the DBC calls it.
+        names: roles ("pack_current"; of a further pack "pack_2_pack_current"), one item of a role ("cell_voltage[7]"),
+        or Message.Signal as the DBC calls it.
         since, until: of the record, first and last when left out. every: the mean over each such piece of time ("1s",
         "5m"), worked out a day at a time, else every sample. A long record at full rate: scan_signals().
         Raises: NotKnownError for an unknown vehicle or name, or when nothing was recorded.
@@ -200,10 +201,13 @@ class Fleet:
 
         from herdbook.pipeline.health.doubted_figures import doubted_figures
         from herdbook.pipeline.reports.facts import doubts_of
+        from herdbook.pipeline.vehicle.packs import unmarked
 
         with self.store.read() as con:
             of = con.execute("SELECT vehicle, profile FROM vehicles").fetchall()
-            by_profile = {profile: doubted_figures(doubts_of(con, profile)) for _, profile in of}
+            names = con.execute("SELECT DISTINCT name FROM metrics").fetchall()
+            packs = {unmarked(name)[0] for (name,) in names}
+            by_profile = {profile: doubted_figures(doubts_of(con, profile), packs) for _, profile in of}
         rows = [(vehicle, name, why) for vehicle, profile in of for name, why in by_profile[profile].items()]
         return pl.DataFrame(rows, schema=dict.fromkeys(("vehicle", "name", "doubt"), pl.String), orient="row")
 

@@ -8,10 +8,9 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from herdbook.pipeline.errors import NotKnownError
-from herdbook.pipeline.reports.signals.window import Wire, gather
+from herdbook.pipeline.reports.signals.window import Wire, asked, gather
 from herdbook.pipeline.times import DAY, micros
 from herdbook.pipeline.vehicle.record import TIME, Schema
-from herdbook.pipeline.vehicle.roles import ROLES
 
 if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
@@ -23,8 +22,8 @@ Stretch = tuple[int, int]  # microseconds UTC, the end left out
 def samples(store: Store, vehicle: str, names: Sequence[str], start: int, end: int) -> Iterator[pl.DataFrame]:
     """A table a stretch and signal, its columns COLUMNS. Raises: NotKnownError for a name that there is
     not, or when nothing was recorded at all."""
-    for name in (n for n in names if "." not in n and n.partition("[")[0] not in ROLES):
-        gather(store, vehicle, [name], start, end)  # says what is near
+    for name in names:
+        asked(name)  # says what is near
     silent: dict[str, NotKnownError] = {}
     heard: set[str] = set()
     for first, last in pieces(store, vehicle, start, end) or [(start, end)]:

@@ -78,7 +78,7 @@ def show(two: TwoSides) -> None:
     if asked:
         _figures(words.asked_title(two), asked)
     if rest:
-        _figures(words.rest_title(rest), words.shown(rest))
+        _figures(words.rest_title(two.found), words.shown(rest))
     screen.say()
     screen.table("Sessions on each side", words.USE_HEAD, words.use_rows(two.found))
     after = [*words.beside(two), *([words.HOW] if two.found.figures else [])]

@@ -99,12 +99,12 @@ def exit_code(found: Looked, worst: Severity | None) -> int:
 def about(found: Looked, vehicle: str, folder: Path | None) -> dict[str, Any]:
     """What is said of one vehicle. folder: where its page goes, None: no page."""
     from herdbook.pipeline.reports.dossier.write import write_facts
-    from herdbook.pipeline.reports.facts import one_vehicle
+    from herdbook.pipeline.reports.facts import one_vehicle, unbooked
     from herdbook.pipeline.reports.verdict import verdict
 
     with found.store.read() as con:
         facts = one_vehicle(con, vehicle, found.store.settings.zone)
-        written = str(write_facts(found.store, con, facts, folder)) if folder is not None else ""
+        written = str(write_facts(found.store, con, unbooked(facts), folder)) if folder is not None else ""
     return {
         "vehicle": vehicle,
         "named_by": "this command" if vehicle in found.named else "the logs",

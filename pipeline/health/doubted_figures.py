@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
+
+from herdbook.pipeline.vehicle.packs import marked, of_this_pack, unmarked
 
 # What a set reads beside its `needs`, where it is there; a test watches sets at work and holds them to it.
 ALSO: dict[str, str] = {
@@ -41,15 +43,19 @@ ALSO: dict[str, str] = {
 }
 
 
-def doubted_figures(doubts: Mapping[str, str]) -> dict[str, str]:
-    """By metric name: why it is in doubt. doubts: reason by role, of one profile."""
+def doubted_figures(doubts: Mapping[str, str], packs: Collection[int] = (1,)) -> dict[str, str]:
+    """By metric name: why it is in doubt. doubts: reason by role, of one profile. packs: numbers of those side by side
+    that were measured; what all of them give together is in doubt with any of them."""
     if not doubts:
         return {}
     from herdbook.pipeline.metrics import all_sets
 
+    own = {pack: of_this_pack(doubts, pack) for pack in packs}
+    of_all = {unmarked(role)[1]: why for role, why in doubts.items()}
     found: dict[str, str] = {}
     for one in all_sets().values():
         read = {role for entry in one.needs for role in entry.split("|")} | {*ALSO.get(one.id, "").split()}
-        if why := next((reason for role, reason in doubts.items() if role in read), ""):
-            found.update(dict.fromkeys(one.gives, why))
+        for pack, reasons in own.items() if one.each_pack else [(1, of_all)]:
+            if why := next((reason for role, reason in reasons.items() if role in read), ""):
+                found.update({marked(pack, name): why for name in one.gives})
     return found

@@ -13,7 +13,7 @@ import polars as pl
 
 from herdbook.pipeline.health.rule import Finding, Record, Rule
 from herdbook.pipeline.metrics import all_sets
-from herdbook.pipeline.vehicle.packs import PACK_ROLES, all_of, item_of, marked, same_type, unmarked
+from herdbook.pipeline.vehicle.packs import all_of, item_of, marked, of_this_pack, same_type, unmarked
 from herdbook.pipeline.vehicle.profile import Profile
 
 ANY_PACK = ("contactor_opened_loaded",)  # events of one pack that the vehicle as a whole is judged by
@@ -73,7 +73,7 @@ def _each(record: Record) -> list[OfPack]:
     first, *others = all_of(record.profile)
     marks = [(unmarked(name)[0], name) for name in record.metrics["name"].unique().to_list()]
     kinds = [(unmarked(kind)[0], kind) for kind in record.events["kind"].unique().to_list()]
-    found = [OfPack(1, replace(record, doubts=_doubts(record, 1)))]
+    found = [OfPack(1, replace(record, doubts=of_this_pack(record.doubts, 1)))]
     for profile in others:
         n = profile.number
         shared = [name for pack, name in marks if pack == 1 and name not in pack_metrics()]
@@ -85,7 +85,7 @@ def _each(record: Record) -> list[OfPack]:
         reference = record.reference if same_type(first, profile) else record.reference.clear()
         by = _with_limits(profile, record)
         one = replace(record, profile=by, metrics=metrics, events=events, reference=reference)
-        found.append(OfPack(n, replace(one, doubts=_doubts(record, n))))
+        found.append(OfPack(n, replace(one, doubts=of_this_pack(record.doubts, n))))
     for pack in found:
         before = record.once(("memo of pack", pack.number), dict[Hashable, Any])
         pack.record.memo.update({key: before[key] for key in LIMIT_FREE if key in before})
@@ -107,12 +107,6 @@ def _with_limits(profile: Profile, record: Record) -> Profile:
     """By the limits of the record's own profile, which may have been moved to try them."""
     limits = record.profile.limits
     return profile if profile.limits is limits else replace(profile, limits=limits)
-
-
-def _doubts(record: Record, pack: int) -> dict[str, str]:
-    """Doubts of the vehicle's signals and of this pack's, by role as a rule asks for it."""
-    by = [(unmarked(role), why) for role, why in record.doubts.items()]
-    return {role: why for (n, role), why in by if n == pack or (n == 1 and role not in PACK_ROLES)}
 
 
 def _plain(rows: pl.DataFrame, column: str, names: Sequence[str]) -> pl.DataFrame:

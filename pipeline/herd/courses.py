@@ -147,10 +147,10 @@ def _bends(herd: list[Series], figure: Figure) -> str:
     if found is None or found.p >= BENT:
         return ""
     worse = (found.faster < 0) == figure.falls
-    turn = "worse ever faster" if worse else "worse ever more slowly, or to the better"
+    turn = "ever faster" if worse else "ever more slowly, or gets better"
     return (
         f"the {figure.words} of {found.units} series does not change along lines (p = {found.p:.1g}): with age it "
-        f"turns to the {turn}. The forecasts bend with it; what turns more sharply yet is not in them"
+        f"gets worse {turn}. The forecasts bend with it; what turns more sharply yet is not in them"
     )
 
 

@@ -19,6 +19,7 @@ from herdbook.pipeline.own.load import own_of
 from herdbook.pipeline.store.statements import ask
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import micros
+from herdbook.pipeline.vehicle.packs import pack_of, unmarked
 from herdbook.pipeline.vehicle.problems import nearest as nearest_word
 
 
@@ -72,7 +73,7 @@ def before_and_after(store: Store, vehicle: str, at: str, about: str = "") -> Tw
             raise SettingsError(str(error), do=f"An entry is named by its number: herdbook book {vehicle}") from None
     repairs = _repairs(store, vehicle, entry) if entry is not None and entry.rule else ()
     of_it, about = _about(store, about)
-    asked = _either(_asked(repairs), of_it)
+    asked = _either(figures_mended(repairs), of_it)
     with store.read() as con:
         inside = ask(con, __name__, "compared_sessions", **Side(vehicle, "", from_t, to_t).given)
         sides = Side(vehicle, "before", None, from_t), Side(vehicle, "after", to_t, None)
@@ -113,14 +114,20 @@ def _repairs(store: Store, vehicle: str, entry: Entry) -> tuple[Worked, ...]:
     return tuple(worked(record, rule, entry.item, from_us, to_us))
 
 
-def _asked(repairs: tuple[Worked, ...]) -> Asked | None:
-    """The figures that tell what the repair was to mend; of a group or a side, its own where there is one."""
+def figures_mended(repairs: tuple[Worked, ...]) -> Asked | None:
+    """The figures that tell what the repair was to mend; of a pack, group or side, its own where there is one."""
     if not repairs:
         return None
     names = figures_of(repairs[0].rule)
-    items = {w.item for w in repairs}
-    words = {word for item in items for word in item.split()}
-    return lambda name, item: name in names and ("" in items or item in ("", *words))
+    mended = [pack_of(w.item) for w in repairs]
+
+    def asked(name: str, item: str) -> bool:
+        pack, plain = unmarked(name)
+        items = {of_it for number, of_it in mended if number in (0, pack)}
+        words = {word for of_it in items for word in of_it.split()}
+        return plain in names and bool(items) and ("" in items or item in ("", *words))
+
+    return asked
 
 
 def _about(store: Store, about: str) -> tuple[Asked | None, str]:
@@ -131,9 +138,9 @@ def _about(store: Store, about: str) -> tuple[Asked | None, str]:
     rule = own.judging_rules().get(about)
     if rule is not None:
         names = figures_of(rule)
-        return lambda name, item: name in names, rule.title
+        return lambda name, item: unmarked(name)[1] in names, rule.title
     figures = {name for one in {**all_sets(), **own.sets}.values() for name in one.gives}
-    if about not in figures:
+    if unmarked(about)[1] not in figures:
         do = nearest_word(about, [*own.judging_rules(), *figures])
         raise NotKnownError(f"{about!r} is neither a rule nor a figure", do=do)
     return lambda name, item: name == about, about

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from herdbook.pipeline.vehicle.packs import unmarked
+
 KINDS = {
     "charge, energy and cycles through the pack, and where it stood": (
         "charge_ah charge_min charge_mean_a charging_h pack_out_ah pack_in_ah pack_out_wh pack_in_wh "
@@ -33,4 +35,4 @@ USE = frozenset(name for names in KINDS.values() for name in names.split())
 
 
 def tells_use(name: str) -> bool:
-    return name in USE
+    return unmarked(name)[1] in USE

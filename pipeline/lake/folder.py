@@ -23,7 +23,8 @@ PATTERN = set("*?[")  # what DuckDB takes for a pattern in the name of a file
 
 def sql_path(path: Path) -> str:
     """A path for SQL, with * ? [ standing for themselves: else a neighbour's files would be read as well."""
-    return "".join(f"[{c}]" if c in PATTERN else c for c in str(path))
+    said = str(path)
+    return said if PATTERN.isdisjoint(said) else "".join(f"[{c}]" if c in PATTERN else c for c in said)
 
 
 class FolderLake:

@@ -14,7 +14,7 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.lake.place import Lake
-from herdbook.pipeline.lake.read import LogRef, Published, Watch, load_signals, read_signals
+from herdbook.pipeline.lake.read import LogRef, Published, Watch, load_signals, read_signals, refs_of
 from herdbook.pipeline.vehicle.packs import PACK_ROLES, all_of, as_pack
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.roles import ROLES
@@ -28,13 +28,11 @@ def load_packs(
     store: Published, vehicle: str, start: int, end: int, roles: Collection[str] | None = None, pack: int = 0
 ) -> Signals:
     """As load_signals(). pack: which of several side by side; 0: all of them as one, where there are several."""
-    known = store.profiles()
-    most = max((len(all_of(p)) for p in known), default=1)
-    if most == 1 or pack == 1:
+    if pack == 1:
         return load_signals(store, vehicle, start, end, roles)
-    numbers = [pack] if pack else range(1, most + 1)
-    found = [load_signals(store, vehicle, start, end, roles, by_pack(known, n)) for n in numbers]
-    return found[0] if pack else together([found[0], *(s for s in found[1:] if s.data)])
+    known = store.profiles()
+    numbers = [pack] if pack else range(1, 1 + _most(known, refs_of(store, vehicle, start, end)))
+    return together([load_signals(store, vehicle, start, end, roles, by_pack(known, n)) for n in numbers])
 
 
 def by_pack(profiles: Iterable[Profile], pack: int) -> list[Profile]:
@@ -48,15 +46,20 @@ def signals_of_packs(
     """The signals of each pack with those of the vehicle, the first's before all; of one pack: one. A profile that maps
     fewer packs than another of these logs has nothing to say of the rest."""
     known = list(profiles)
-    used = {ref.profile for ref in refs}
     first = read_signals(lake, refs, known, vehicle, start, end, watch=watch)
     found = [first]
-    for pack in range(2, 1 + max((len(all_of(p)) for p in known if p.name in used), default=1)):
+    for pack in range(2, 1 + _most(known, refs)):
         other = read_signals(lake, refs, by_pack(known, pack), vehicle, start, end, roles=PACK_ROLES)
         shared = {key: series for key, series in first.data.items() if key[0] not in PACK_ROLES}
-        data = shared | {key: series for key, series in other.data.items() if key[0] in PACK_ROLES}
+        data = shared | other.data
         found.append(Signals(vehicle, start, end, {k: data[k] for k in sorted(data, key=str)}))
     return found
+
+
+def _most(profiles: Iterable[Profile], refs: Iterable[LogRef]) -> int:
+    """How many packs the profiles of these logs map."""
+    used = {ref.profile for ref in refs}
+    return max((len(all_of(p)) for p in profiles if p.name in used), default=1)
 
 
 def together(packs: Sequence[Signals]) -> Signals:

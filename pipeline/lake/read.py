@@ -89,12 +89,17 @@ def load_signals(
     is counted once where logs overlap; what is impossible or not available is NaN. Raises: NotKnownError for a vehicle
     without logs; StoreError for a missing or damaged part.
     """
+    refs = refs_of(store, vehicle, start, end)
+    by = store.profiles() if profiles is None else profiles
+    return read_signals(store.lake, refs, by, vehicle, start=start, end=end, roles=roles)
+
+
+def refs_of(store: Published, vehicle: str, start: int, end: int) -> list[LogRef]:
+    """Logs of a vehicle that touch a stretch and have not expired. Raises: NotKnownError for one without logs."""
     logs = _logs_of(store, vehicle)
     if not logs:
         raise NotKnownError(f"no log of vehicle {vehicle!r}", store.folder, "See `herdbook fleet` for all vehicles")
-    refs = [r for r in logs if r.part and r.start < end and r.end >= start]
-    by = store.profiles() if profiles is None else profiles
-    return read_signals(store.lake, refs, by, vehicle, start=start, end=end, roles=roles)
+    return [r for r in logs if r.part and r.start < end and r.end >= start]
 
 
 def _logs_of(store: Published, vehicle: str) -> tuple[LogRef, ...]:

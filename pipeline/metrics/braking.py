@@ -14,6 +14,7 @@ Data keys of an event (a key is left out where it is unknown):
     level_decel_ms2, rest_ms2    what motors, rolling and air explain on the level; what is left: a slope, another
                                  brake, a load that is not the profile's. Never a brake test
     response_s                   demand to delivery, at half height
+    response_frame_s             time between the two frames that show that delivery
     short_a                      demanded, not delivered (mean once settled, beyond the tolerance); its parts:
     short_slow_a, short_full_a, short_cold_a, short_hot_a, short_ceiling_a    explained by the state
     short_unreasoned_a           withheld by a limiter, no reason in sight
@@ -74,7 +75,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         judged = steady & (samples.demand_a >= samples.least_a) & np.isfinite(samples.delivered_a)
     table = (
         _demand(samples)
-        | {"response_s": delays.seconds}
+        | {"response_s": delays.seconds, "response_frame_s": delays.frame_s}
         | _delivery(samples, envelope, judged)
         | _sides(samples, steady)
         | _voltages(samples, profile, judged, _idle_gap(signals, profile))
@@ -342,6 +343,6 @@ SET = MetricSet(
         "braking_pack_v_max": ("V", "Highest pack voltage while braking."),
         "braking_link_v_max": ("V", "Highest DC-link voltage while braking."),
     },
-    version=10,  # in 9 no pull right after another is timed, and the front's share; in 7 a weak brake's half
+    version=11,  # frames of an answer; in 9 no pull right after another is timed, and the front's share
     source="definitions: this file; 0.36 s delay: the 0.1 V term of motorcycle rules' stopping distance",
 )

@@ -6,7 +6,8 @@ error. Who brakes down the hills and looks only at what lies between rides uphil
 therefore keeps the braked seconds in which the motors alone did the braking, as asked.
 
 What the vehicle weighed with rider and load is read from how it answers to quick changes of force, when the grade is
-what it was a moment before: `ride_mass_kg`.
+what it was a moment before: `ride_mass_kg`. How much the resistance then grows with the speed tells the wind from
+ahead: `ride_head_wind`. A wheel that drags on one side is not told from the other: both motors get the same command.
 """
 
 from __future__ import annotations
@@ -22,8 +23,10 @@ from herdbook.pipeline.metrics.shared.heat_grid import bins_of
 from herdbook.pipeline.metrics.shared.motors import total_current
 from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
 from herdbook.pipeline.metrics.shared.travel import STEP_S, Travel, travel
+from herdbook.pipeline.science.head_wind import head_wind
 from herdbook.pipeline.science.meta_analysis import Z95, t95
 from herdbook.pipeline.science.road import (
+    AIR,
     GRAVITY,
     TURNING,
     Mass,
@@ -39,6 +42,7 @@ from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Signals
 
 LEAST_MS = 2.0
+SLOWLY_MS = 1.0  # from here on the wind is looked for: the more the speed differs, the better it shows
 COAST_A = 1.5
 STREET_M = 120.0  # over this the grade stays alike; engineering choice
 LEAST_M = 300.0
@@ -78,6 +82,7 @@ def _rolling(ride: Travel, signals: Signals, profile: Profile) -> list[Metric]:
         free[:-1] &= ~(ride.brake[1:] > 0)
         coast = free & np.all([np.abs(amps) < COAST_A for amps in ride.amps.values()], axis=0)
         moves = (ride.speed > LEAST_MS) & (np.abs(per_weight) < STEEPEST)
+        rolls = (ride.speed > SLOWLY_MS) & ~_beside(ride.brake > 0) & (np.abs(per_weight) < STEEPEST)
         braked, sound = _brakes(ride, signals)
     way = ride.metres
     kept = float(way[moves & braked & sound].sum()) >= LEAST_KEPT * float(way[moves & braked].sum())
@@ -86,9 +91,23 @@ def _rolling(ride: Travel, signals: Signals, profile: Profile) -> list[Metric]:
     return (
         _mean("coast_rolling", per_weight, coast, ride, 60.0, car)
         + _mean("travel_rolling", per_weight, free, ride, LEAST_M, car, DOWNHILL * left_out)
+        + [Metric("braked_way_share", left_out, "1")]
         + _mean("ride_rolling", per_weight, whole, ride, LEAST_M, car)
         + ([] if mass is None else [Metric("ride_mass_kg", mass.kg, "kg", mass.se, mass.changes)])
+        + _wind(ride, force, rolls, moves, car)
     )
+
+
+def _wind(ride: Travel, force: Floats, rolls: Bools, moves: Bools, car: RoadVehicle) -> list[Metric]:
+    """The wind from ahead, and what each m/s of it adds to the rolling resistance, over the way."""
+    metres = float(ride.metres[moves].sum())
+    if metres < LEAST_M:
+        return []
+    per_ms = AIR * car.drag_area_m2
+    adds = per_ms * float(ride.metres[moves] @ ride.speed[moves]) / metres / (car.mass_kg * GRAVITY)
+    wind = head_wind(force - air_force(car, ride.speed), ride.speed, ride.acceleration, rolls, per_ms)
+    told = [] if wind is None else [Metric("ride_head_wind", wind.ms, "m/s", wind.se, wind.steps)]
+    return [Metric("ride_rolling_per_wind", adds, "1"), *told]
 
 
 def _weighed(ride: Travel, signals: Signals, force: Floats, car: RoadVehicle) -> Mass | None:
@@ -207,11 +226,14 @@ SET = MetricSet(
             "1",
             "The same from all travel in which motors alone drove and braked: grade cancels better.",
         ),
+        "braked_way_share": ("1", "Share of the way beside a brake that held: `travel_rolling` leaves it out."),
         "ride_mass_kg": ("kg", "Vehicle, rider and load, by how it answers to quick changes of the motors' force."),
+        "ride_head_wind": ("m/s", "Wind from ahead, mean of the ride, by how resistance grows with the speed."),
+        "ride_rolling_per_wind": ("1", "What each m/s of wind from ahead adds to the rolling resistance of the ride."),
         "consumption_wh_km": ("Wh/km", "Energy out of the pack less energy given back, per kilometre."),
         "regen_wh_km": ("Wh/km", "Energy given back to the pack, per kilometre."),
         "regen_share": ("1", "Energy given back over energy taken out."),
     },
-    version=5,  # a ride's own weight, where it can be read; in 4 one motor by the name of a side is all of them
+    version=7,  # what a brake held; in 6 the wind of a ride, in 5 its own weight, where it can be read
     source="force balance, as in pipeline/science/road.py; errors of the current sensor as for pack_energy",
 )

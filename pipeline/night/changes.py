@@ -115,10 +115,10 @@ class ProfileDoubt:
 
 @dataclass(frozen=True, slots=True)
 class ChangeList:
-    """One night. quarantined: name and reason of logs refused this night. fleet_quiet: "" or one sentence; quiet_calls:
-    it is to be called about. muted: changes that would be told but for a mute, with it in the reason. not_assessed:
-    vehicle and why, for vehicles that could not be assessed. waiting: path and why, for files not taken in yet; known
-    to the scan itself alone."""
+    """One night. quarantined: name and reason of logs refused this night. fleet_quiet: that it stands still, in
+    words, or ""; quiet_calls: it is to be called about. muted: changes that would be told but for a mute, with it in
+    the reason. not_assessed: vehicle and why, for vehicles that could not be assessed. waiting: path and why, for files
+    not taken in yet; known to the scan itself alone."""
 
     scan: str
     started: datetime

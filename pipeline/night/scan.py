@@ -27,6 +27,8 @@ def run_scan(
 
     Raises: BusyError when another scan holds the store; StoreError when it cannot go on; InputError without an inbox.
     """
+    if jobs:
+        preload_workers()  # they import while we look at profiles and the inbox
     with InWorkers(store, jobs, now) as runner:
         steps = ScanSteps(store, runner, progress or silent, now, trust_clock=trust_clock)
         return steps.run("a scan", _preloading(store, lambda: new_logs(store, inbox, now), jobs))

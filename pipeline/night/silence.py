@@ -2,7 +2,7 @@
 
 A vehicle is silent when its newest record is older, on the day of the scan, than its habit allows: twice the gap
 between riding days that nine of ten of its own gaps stay within. A fleet whose uploads all stop would be reported
-vehicle by vehicle; it stands still, which is one sentence, and the days after it fell silent count against nobody. It
+vehicle by vehicle; it stands still, which is told once, and the days after it fell silent count against nobody. It
 stands still when no vehicle has left a record for longer than nine of ten gaps between the days on which any did.
 """
 
@@ -51,7 +51,7 @@ def fleet_patience(days: Iterable[date]) -> timedelta:
 
 
 def standing_still(newest: datetime, day: datetime, patience: timedelta) -> str:
-    """One sentence when no vehicle has left a record for longer than the fleet's patience; "" otherwise."""
+    """What is told when no vehicle has left a record for longer than the fleet's patience; "" otherwise."""
     away = day - newest
     if away <= patience:
         return ""

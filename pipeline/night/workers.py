@@ -14,10 +14,10 @@ import pickle
 import queue
 import signal
 import time
-from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor
-from concurrent.futures import wait as wait_for
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from itertools import islice
 from multiprocessing.process import BaseProcess
 from types import TracebackType
@@ -27,7 +27,13 @@ from herdbook.pipeline.night.forks import alone, context
 from herdbook.pipeline.night.worker_process import serve
 
 AHEAD = 16  # items waiting for each worker: more than it does while a batch is committed
-LOOK_S = 0.05  # how often memory and time of a busy worker are looked at
+LOOK_S, LOOK_AT_MOST_S = (
+    0.05,
+    0.25,
+)  # how often memory and time of a busy worker are looked at; the latter while it is small
+MOST_THREADS = (
+    4  # of the column library in a worker: more take memory and wait for each other on tables as small as ours
+)
 START_S = 120.0  # a worker that has not even loaded its job by then is stuck; engineering choice
 I = TypeVar("I")  # noqa: E741
 R = TypeVar("R")
@@ -74,7 +80,7 @@ class Workers:
     ) -> None:
         self.processes, self.time_s, self.memory_mb = max(1, processes), time_s, memory_mb
         self.clock = clock
-        self.threads = threads or max(1, (os.cpu_count() or 1) // self.processes)
+        self.threads = threads or max(1, min(MOST_THREADS, (os.cpu_count() or 1) // self.processes))
         self.idle: queue.LifoQueue[_Worker | None] = queue.LifoQueue()
         for _ in range(self.processes):
             self.idle.put(None)  # started when first needed
@@ -114,19 +120,32 @@ class Workers:
         Items are asked for a little before they are needed, and workers go on while our caller does something else."""
         source = iter(items)
         waiting: set[Future[Done[I, R]]] = set()
+        ended: queue.SimpleQueue[Future[Done[I, R]]] = queue.SimpleQueue()
         with ThreadPoolExecutor(self.processes) as threads:
             try:
                 while True:
                     for item in islice(source, (1 + ahead) * self.processes - len(waiting)):
-                        waiting.add(threads.submit(self._one, function, item))
+                        future = threads.submit(self._one, function, item)
+                        waiting.add(future)
+                        future.add_done_callback(ended.put)
                     if not waiting:
                         return
-                    done, waiting = wait_for(waiting, return_when=FIRST_COMPLETED)
-                    for future in done:
-                        yield future.result()
+                    done = ended.get()
+                    waiting.remove(done)
+                    yield done.result()
             finally:
                 for future in waiting:
                     future.cancel()
+
+    def in_order(self, function: Callable[[I], R], items: Sequence[I]) -> list[R | None]:
+        """Every item through function, in their order; None where a worker was lost over one. Raises as it does."""
+        found: list[R | None] = [None] * len(items)
+        for done in self.each(partial(_numbered, function), list(enumerate(items))):
+            if done.result is not None:
+                found[done.item[0]] = done.result[0]
+            elif not isinstance(done.error, WorkerLost):
+                raise done.why
+        return found
 
     def _one(self, function: Callable[[I], R], item: I) -> Done[I, R]:
         try:
@@ -144,6 +163,10 @@ class Workers:
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None) -> None:
         self.close()
+
+
+def _numbered(function: Callable[[I], R], item: tuple[int, I]) -> tuple[R]:
+    return (function(item[1]),)
 
 
 class _Worker:
@@ -171,13 +194,15 @@ class _Worker:
         raise answer
 
     def _hear(self, time_s: float | None, memory_mb: float | None) -> Any:
-        begun = self.clock()
-        while not self.pipe.poll(LOOK_S):
+        begun, pause = self.clock(), LOOK_S
+        while not self.pipe.poll(pause):
             if time_s is not None and self.clock() - begun > time_s:
                 raise WorkerLost("stalled", f"took longer than {time_s:g} s")
             size = resident_mb(self.process.pid) if memory_mb is not None else 0.0
             if memory_mb is not None and size > memory_mb:
                 raise WorkerLost("too large", f"needed {size:.0f} MB, {memory_mb:.0f} MB are allowed")
+            small = memory_mb is None or size < memory_mb / 2
+            pause = min(2 * pause, LOOK_AT_MOST_S) if small else LOOK_S
         try:
             return self.pipe.recv()
         except (EOFError, ConnectionResetError):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -140,6 +140,11 @@ def one_vehicle(con: duckdb.DuckDBPyConnection, vehicle: str, zone: str, as_of: 
         doubts=doubts_of(con, about[0]["profile"]),
         other_packs=other_packs_of(con, about[0]["profile"]),
     )
+
+
+def unbooked(facts: Facts) -> Facts:
+    """The same where no service book is kept: whether anybody acknowledged a stop-use finding is then not known."""
+    return replace(facts, matters=[], findings=[f | {"matter": None} for f in facts.findings])
 
 
 def doubts_of(con: duckdb.DuckDBPyConnection, profile: str) -> dict[str, str]:

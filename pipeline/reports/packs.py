@@ -9,7 +9,7 @@ import polars as pl
 
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.store.statements import Row
-from herdbook.pipeline.vehicle.packs import PACK_ROLES, pack_of, unmarked
+from herdbook.pipeline.vehicle.packs import of_this_pack, pack_of, unmarked
 from herdbook.pipeline.vehicle.profile import Profile
 
 if TYPE_CHECKING:
@@ -26,13 +26,12 @@ def facts_of_pack(facts: Facts, pack: int) -> Facts:
     Findings stand as they are."""
     if pack < 2:
         return replace(facts, pack=pack)
-    doubts = {unmarked(r)[1]: why for r, why in facts.doubts.items() if unmarked(r)[0] == pack or r not in PACK_ROLES}
     return replace(
         facts,
         pack=pack,
         metrics=_own(facts.metrics, "name", pack),
         events=_own(facts.events, "kind", pack),
-        doubts=doubts,
+        doubts=of_this_pack(facts.doubts, pack),
         installs=[row for row in facts.installs if row["component"] != "pack"],  # its serial is not followed
     )
 

@@ -23,10 +23,12 @@ BEFORE_US = 500_000  # frames further apart do not tell when something happened 
 
 @dataclass(frozen=True, slots=True)
 class Delays:
-    """Seconds per braking, NaN where there is none; se: what the frames leave open."""
+    """Seconds per braking, NaN where there is none; se: what the frames leave open; frame_s: time between the two
+    frames of the delivery. What a frame says may be as old as that when it is sent, in every braking alike."""
 
     seconds: Floats
     se: Floats
+    frame_s: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +50,7 @@ def response_s(demand: Track, delivered: Track, half_a: Floats, start: Times, en
     before), when delivery never passes: a refusal is no delay, or when the demand fell within QUIET_US before: what
     comes then may still answer the pull before.
     """
-    seconds, se = np.full(half_a.size, np.nan), np.full(half_a.size, np.nan)
+    seconds, se, frame_s = np.full((3, half_a.size), np.nan)
     for k in np.flatnonzero(np.isfinite(half_a)):
         asked = _passes(demand, half_a[k], int(start[k]) - BEFORE_US, int(end[k]))
         if asked is None or _fell(demand, asked, float(half_a[k])):
@@ -58,13 +60,13 @@ def response_s(demand: Track, delivered: Track, half_a: Floats, start: Times, en
             continue
         given = _passes(delivered, level, int(asked.below), int(end[k]))
         if given is not None and given.t >= asked.t - (asked.gap_us + given.gap_us):
-            seconds[k] = (given.t - asked.t) / 1e6
+            seconds[k], frame_s[k] = (given.t - asked.t) / 1e6, given.gap_us / 1e6
             # a step may lie anywhere between two frames; a rise over several is nearly straight between them, and bends
             # by the square of its share
             ways = ((asked, float(half_a[k])), (given, level))
             by_asked, by_given = (p.gap_us * min(p.rise / (2.0 * half), 1.0) ** 2 for p, half in ways)
             se[k] = STEP_SD * np.hypot(by_asked, by_given) / 1e6
-    return Delays(seconds, se)
+    return Delays(seconds, se, frame_s)
 
 
 def _fell(demand: Track, asked: _Passing, half_a: float) -> bool:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 # What errors say of a full disk; the last one is of a sort.
 FULL = ("No space", "out of space", "ould not write", "Disk quota", "max_temp_directory")
+THREADS = 2  # of DuckDB, for short statements on the catalogue: sixteen would mostly wait for each other
 WAIT_S = 30.0  # another Herdbook process may be inside one of its short transactions
 _idle: dict[int, list[duckdb.DuckDBPyConnection]] = defaultdict(list)  # by process: a fork takes no threads along
 _attached: set[Path] = set()
@@ -65,7 +66,7 @@ def visit(path: Path, read_only: bool = False) -> Iterator[duckdb.DuckDBPyConnec
     import duckdb
 
     engines = _idle[os.getpid()]
-    engine = engines.pop() if engines else duckdb.connect()
+    engine = engines.pop() if engines else duckdb.connect(config={"threads": THREADS})
     name = '"' + path.stem + '"'
 
     def attach() -> duckdb.DuckDBPyConnection:

@@ -19,7 +19,7 @@ from herdbook.pipeline.errors import DamagedPartError, StoreError
 from herdbook.pipeline.lake.layout import Layout, expression
 from herdbook.pipeline.lake.place import Lake
 from herdbook.pipeline.operating_system import set_rights, sync_file
-from herdbook.pipeline.store.connection import connect, insert, raise_if_full, visit
+from herdbook.pipeline.store.connection import THREADS, connect, insert, raise_if_full, visit
 from herdbook.pipeline.store.record_files import YOUNG, files_of, whole
 from herdbook.pipeline.store.statements import statement
 from herdbook.pipeline.store.store import Store
@@ -75,6 +75,7 @@ def published_hash(store: Store, part: str) -> str:
 def _add_views(path: Path, store: Store) -> None:
     con = connect(path)
     try:
+        con.execute(f"SET threads = {THREADS}")
         con.execute("SET TimeZone = 'UTC'")
         con.execute("SET parquet_metadata_cache = true")  # every view looks into the same part
         store.lake.serve(con)

@@ -235,7 +235,7 @@ class PackFigures(Figures):
     )
     cells = Whole("1", 1, 400, "groups in series", used_by="sum of groups, restarts, voltage while braking")
     beside = Whole(
-        *("1", 1, 16, "packs side by side, each with a current of its own; what is mapped is one of them"),
+        *("1", 1, 16, "packs side by side, each with a current of its own, where not all of them are mapped"),
         used_by="energy per km, braking, the check against logs",
         default="1",
     )

@@ -26,7 +26,7 @@ SHARED = "Name the signal of this pack; if they share it, write shared = true in
 
 
 @dataclass
-class OfPack(Findings):
+class PackFindings(Findings):
     """What the checks say of one further pack: told with its number, at its own lines, among those of the profile."""
 
     of: Findings | None = None
@@ -70,7 +70,7 @@ class FirstPack:
 class OwnPacks:
     """What further packs give of their own: where each is checked, and its figures; files: bytes that these lie in."""
 
-    packs: tuple[tuple[OfPack, dict[str, Any]], ...] = ()
+    packs: tuple[tuple[PackFindings, dict[str, Any]], ...] = ()
     files: tuple[bytes, ...] = ()
 
 
@@ -78,7 +78,7 @@ def own_packs(table: Mapping[str, Any], folder: Path, found: Findings) -> OwnPac
     """table: the profile's, its keys checked."""
     packs, files = [], []
     for number, entry in enumerate(table.get(TABLE, ()), start=2):
-        mine = OfPack(found.lines, of=found, number=number)
+        mine = PackFindings(found.lines, of=found, number=number)
         own, beside = own_files({k: v for k, v in entry.items() if k != "roles"}, folder, mine)
         packs.append((mine, own))
         files += beside
@@ -89,7 +89,7 @@ def other_packs(
     own: OwnPacks, given: Mapping[str, Any], first: FirstPack, network: Network
 ) -> Iterator[tuple[dict[str, object], tuple[RoleMapping, ...]]]:
     """Figures and roles of each further pack. given: the profile's tables as they are written."""
-    known: list[tuple[OfPack, tuple[RoleMapping, ...]]] = []
+    known: list[tuple[PackFindings, tuple[RoleMapping, ...]]] = []
     entries = given[TABLE] if own.packs else ()
     for (mine, figures), entry in zip(own.packs, entries, strict=True):
         pack = figures_of(first.pack, figures)
@@ -126,7 +126,7 @@ def figures_of(first: Mapping[str, object], own: Mapping[str, object]) -> dict[s
     return base | dict(own)
 
 
-def _check_figures(pack: dict[str, object], first: FirstPack, found: OfPack) -> None:
+def _check_figures(pack: dict[str, object], first: FirstPack, found: PackFindings) -> None:
     """Figures that do not go together, as far as the first's did."""
     told: list[Findings] = []
     for figures in (first.pack, pack):
@@ -146,7 +146,7 @@ def _check_apart(
     before: Iterable[tuple[int, tuple[RoleMapping, ...]]],
     roles: tuple[RoleMapping, ...],
     table: Mapping[str, object],
-    found: OfPack,
+    found: PackFindings,
 ) -> None:
     """One signal, read in the same way, for two packs: a mapping that was copied and not changed."""
     seen = {_alike(m): (pack, m.role) for pack, some in before for m in some if m.role in PACK_ROLES}

@@ -8,9 +8,10 @@ a figure of the first pack is ever given another's; what is found of it names it
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from typing import Protocol, Self, TypeVar
 
-TABLE = "other_pack"
+TABLE = "other_pack"  # of a profile: a list of tables, keys of [pack] and roles
 PACK_ROLES = (
     *("pack_voltage", "pack_current", "pack_soc", "charge_limit", "discharge_limit", "contactor_state", "bms_state"),
     *("bms_fault", "insulation_resistance", "cell_voltage", "cell_temp", "cell_bleed", "bms_temp"),
@@ -28,6 +29,13 @@ def unmarked(name: str) -> tuple[int, str]:
     """Of which pack, and the name without the mark: pack_2_charge_ah -> 2, charge_ah."""
     found = _MARKED.fullmatch(name)
     return (int(found[1]), found[2]) if found else (1, name)
+
+
+def of_this_pack(doubts: Mapping[str, str], pack: int) -> dict[str, str]:
+    """Reasons by role for what is read of this pack: those of its own signals, under their plain names, and those of
+    the vehicle's."""
+    by = [(unmarked(role), why) for role, why in doubts.items()]
+    return {role: why for (n, role), why in by if n == pack or (n == 1 and role not in PACK_ROLES)}
 
 
 def item_of(pack: int, item: str) -> str:

@@ -11,10 +11,10 @@ from datetime import date, datetime
 from typing import Any
 
 from herdbook.pipeline.vehicle.figures import TABLES, FigureLine, Figures, Flag, PackFigures, Text, Whole
+from herdbook.pipeline.vehicle.packs import TABLE
 from herdbook.pipeline.vehicle.problems import Findings
 
 OTHER_TABLES = ("limits", "protection", "roles")
-OTHER_PACK = "other_pack"  # a list of tables: keys of [pack], and roles
 
 
 class Day(FigureLine["date | None"]):
@@ -69,7 +69,7 @@ ALL_TABLES: dict[str, type[Figures]] = {
 
 def tables_known() -> list[str]:
     """Names that may stand at the top of a profile: tables, and the keys of none."""
-    return [*_keys(TopKeys), *(name for name in ALL_TABLES if name), OTHER_PACK, *OTHER_TABLES]
+    return [*_keys(TopKeys), *(name for name in ALL_TABLES if name), TABLE, *OTHER_TABLES]
 
 
 def check_keys(table: dict[str, Any], found: Findings) -> dict[str, Any]:
@@ -83,7 +83,7 @@ def check_keys(table: dict[str, Any], found: Findings) -> dict[str, Any]:
             found.unknown((name,), f"table [{name}]" if isinstance(value, dict | list) else name, tables_known())
         elif name == "bus":
             sound[name] = _buses(value, found)
-        elif name == OTHER_PACK:
+        elif name == TABLE:
             sound[name] = _other_packs(value, found)
         elif not isinstance(value, dict):
             found.wrong((name,), f"{name} = {value!r} is no table", f"Write [{name}] on a line of its own")
@@ -107,14 +107,14 @@ def _buses(entries: object, found: Findings) -> list[dict[str, Any]]:
 def _other_packs(entries: object, found: Findings) -> list[dict[str, Any]]:
     """The figures of each; their roles are read where signals are known."""
     if not isinstance(entries, list) or not all(isinstance(x, dict) for x in entries):
-        found.wrong((OTHER_PACK,), f"[{OTHER_PACK}] is not written as a list", f"Write [[{OTHER_PACK}]], one a pack")
+        found.wrong((TABLE,), f"[{TABLE}] is not written as a list", f"Write [[{TABLE}]], one a pack")
         return []
     out = []
     for number, entry in enumerate(entries):
-        at, figures = (OTHER_PACK, number), {k: v for k, v in entry.items() if k not in ("roles", "beside")}
+        at, figures = (TABLE, number), {k: v for k, v in entry.items() if k not in ("roles", "beside")}
         if "beside" in entry:
             found.wrong((*at, "beside"), "how many packs there are stands in [pack]", "Write [pack] beside")
-        out.append(_sound(PackFigures, figures, at, found, head=f"[[{OTHER_PACK}]] "))
+        out.append(_sound(PackFigures, figures, at, found, head=f"[[{TABLE}]] "))
     return out
 
 

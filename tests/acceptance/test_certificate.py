@@ -170,5 +170,5 @@ def test_a_small_screen_folds_what_is_alike_and_nothing_that_did_not_pass(found:
     page = as_html(made)
     assert page.count('class="alike"') == 3
     assert all(f'<td class="no num">{row["no"]}</td>' in page for row in rows)
-    assert "Show also 3 values like the one shown" in page
+    assert "Show 3 more values that passed" in page
     assert alike(certificate(found, "t")) == set()

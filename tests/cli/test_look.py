@@ -28,6 +28,17 @@ def test_a_log_gives_a_verdict_a_page_and_an_exit_code(tmp_path: Path) -> None:
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.log", "pages"]
 
 
+def test_nothing_is_said_of_a_service_book_that_nobody_keeps(tmp_path: Path) -> None:
+    """Without a store nobody could have acknowledged a finding, and nobody knows who did elsewhere."""
+    root = Path(__file__).parents[2]
+    log, profile = root / "demo_logs" / "fleet" / "ZB-0105_2026-03-20_ride.blf", root / "dbc_demo" / "zirbel.toml"
+    asked = ["look", str(log), "--profile", str(profile), "--out", str(tmp_path)]
+    assert CliRunner().invoke(build(), asked).exit_code == 20
+    page = (tmp_path / "dossier-ZB-0105.html").read_text("utf-8")
+    assert "ZB-0105 must not be used" in page
+    assert "acknowledged" not in page
+
+
 def test_json_says_the_same_and_why_a_log_was_refused(tmp_path: Path) -> None:
     log = toy.write(tmp_path / "a.log", toy.day())
     bad = tmp_path / "b.log"

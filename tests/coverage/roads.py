@@ -5,20 +5,23 @@ The street's grade is a walk that is drawn back, as in demo_logs/makers, with hi
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 
 from herdbook.pipeline.health.examples import profile
 from herdbook.pipeline.metrics import resistance
-from herdbook.pipeline.vehicle.record import Session
+from herdbook.pipeline.metrics.resistance import WIND_MS
+from herdbook.pipeline.science.head_wind import Usual, still_air
+from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Key, Series, Signals
 from tests.coverage.case import Case, Draw, Rng
 
 START = 1_772_352_000_000_000
 STEP_S = 0.1
 GRAVITY, AIR, BELT, TURNING = 9.80665, 1.2, 0.97, 1.03
+USUAL = Usual(own_ms=1.7, shared_ms=1.7)
 NEWTON_PER_A, MASS_KG, AREA_M2 = 7.0, 105.0, 0.6  # as the profile says
 
 
@@ -31,11 +34,27 @@ def _street(rng: Rng, metres: float, length_m: tuple[float, float], hills: float
     return at, grade
 
 
-def _ride(rng: Rng, length_m: tuple[float, float], wind_ms: float, mass_share: float) -> tuple[Signals, float, float]:
-    """Signals, the rolling resistance that is true, over the weight that the profile names, and the mass [kg]."""
+@dataclass(frozen=True, slots=True)
+class Vehicle:
+    """rolling: of the weight that the profile names; shared_ms: wind from ahead in all its rides."""
+
+    mass: float
+    rolling: float
+    hills: float
+    shared_ms: float = 0.0
+
+
+def _vehicle(rng: Rng, mass_share: float) -> Vehicle:
+    mass = MASS_KG * (1.0 + rng.normal(0.0, mass_share))
+    return Vehicle(mass, rng.uniform(0.009, 0.022) * mass / MASS_KG, rng.uniform(0.01, 0.04))
+
+
+def _ride(rng: Rng, length_m: tuple[float, float], wind_ms: float, vehicle: Vehicle) -> tuple[Signals, float]:
+    """Signals, and the wind that blew from ahead [m/s]."""
     n = int(rng.uniform(6, 16) * 60 / STEP_S)
-    rolling, mass = rng.uniform(0.009, 0.022), MASS_KG * (1.0 + rng.normal(0.0, mass_share))
-    wind, hills = rng.normal(0.0, wind_ms), rng.uniform(0.01, 0.04)
+    mass, hills = vehicle.mass, vehicle.hills
+    rolling = vehicle.rolling * MASS_KG / mass
+    wind = vehicle.shared_ms + rng.normal(0.0, wind_ms)
     at, grade = _street(rng, n * STEP_S * 11.0, length_m, hills)
     speed, place, amps = np.zeros(n), 0.0, np.zeros(n)
     v, goal, left = 0.0, 0.0, 0
@@ -58,7 +77,7 @@ def _ride(rng: Rng, length_m: tuple[float, float], wind_ms: float, mass_share: f
     }
     for side in ("left", "right"):
         data["motor_current", side] = Series(t, np.round((0.5 * amps + rng.normal(0, 0.25, n)) / 0.1) * 0.1)
-    return Signals("x", START, START + n * 100_000, data), rolling * mass / MASS_KG, mass
+    return Signals("x", START, START + n * 100_000, data), wind
 
 
 PROFILE = replace(
@@ -67,16 +86,37 @@ PROFILE = replace(
 )
 
 
-def _once(rng: Rng, length_m: tuple[float, float], wind_ms: float, mass_share: float) -> list[Draw]:
-    signals, rolling, _ = _ride(rng, length_m, wind_ms, mass_share)
+def _measured(signals: Signals) -> dict[str, Metric]:
     found = resistance.SET.compute(Session("x", "ride", signals.start, signals.end), signals, PROFILE).metrics
-    return [(m.value, m.se or 0.0, rolling) for m in found if m.name == "travel_rolling"]
+    return {m.name: m for m in found}
 
 
-def _weighed(rng: Rng, length_m: tuple[float, float]) -> list[Draw]:
-    signals, _, mass = _ride(rng, length_m, wind_ms=1.5, mass_share=0.2)
-    found = resistance.SET.compute(Session("x", "ride", signals.start, signals.end), signals, PROFILE).metrics
-    return [(m.value, m.se or 0.0, mass) for m in found if m.name == "ride_mass_kg"]
+def _once(rng: Rng, length_m: tuple[float, float], mass_share: float, name: str = "travel_rolling") -> list[Draw]:
+    vehicle = _vehicle(rng, mass_share)
+    signals, wind = _ride(rng, length_m, WIND_MS, vehicle)
+    found = _measured(signals).get(name)
+    truth = {"travel_rolling": vehicle.rolling, "ride_mass_kg": vehicle.mass, "ride_head_wind": wind}[name]
+    return [] if found is None else [(found.value, found.se or 0.0, truth)]
+
+
+def _over_rides(rng: Rng, length_m: tuple[float, float], rides: int) -> list[Draw]:
+    """Of one vehicle, in still air, with a wind that all its rides have from ahead or behind, and one of each's own."""
+    each_ms = USUAL.own_ms
+    vehicle = replace(_vehicle(rng, 0.0), shared_ms=rng.normal(0.0, USUAL.shared_ms))
+    found = [_measured(_ride(rng, length_m, each_ms, vehicle)[0]) for _ in range(rides)]
+    gain = np.array([m["ride_rolling_per_wind"].value for m in found])
+    rolled = [m["travel_rolling"] for m in found]
+    told = [m.get("ride_head_wind") for m in found]
+    still = still_air(
+        values=np.array([m.value for m in rolled]),
+        errors=np.sqrt([max((m.se or 0.0) ** 2 - w**2, 1e-8) for m, w in zip(rolled, WIND_MS * gain, strict=True)]),
+        gains=gain,
+        square=AIR * AREA_M2 / (MASS_KG * GRAVITY),
+        winds=np.array([np.nan if m is None else m.value for m in told]),
+        wind_ses=np.array([np.nan if m is None else m.se for m in told]),
+        usual=USUAL,
+    )
+    return [(still.value, still.se, vehicle.rolling)]
 
 
 # the wind is always drawn: that it may blow is in every stated error, and what is stated holds over winds
@@ -90,13 +130,28 @@ CASES = [
     Case(
         "rolling resistance of a ride",
         world,
-        partial(_once, length_m=length_m, wind_ms=1.5, mass_share=mass_share),
+        partial(_once, length_m=length_m, mass_share=mass_share),
         quick=world == "long hills, any rider",
     )
     for world, (length_m, mass_share) in WORLDS.items()
 ]
 CASES += [
-    Case("weight of a ride", world, partial(_weighed, length_m=length_m), quick=world == "long hills, any rider")
+    Case(
+        estimator,
+        world,
+        partial(_once, length_m=length_m, mass_share=mass_share, name=name),
+        quick=world == "long hills, any rider",
+    )
+    for estimator, name in (("weight of a ride", "ride_mass_kg"), ("wind of a ride", "ride_head_wind"))
     for world, (length_m, mass_share) in WORLDS.items()
     if mass_share
+]
+CASES += [
+    Case(
+        "rolling resistance in still air",
+        f"{rides} rides, long hills",
+        partial(_over_rides, length_m=(250.0, 1000.0), rides=rides),
+        quick=rides == 1,
+    )
+    for rides in (1, 6)
 ]

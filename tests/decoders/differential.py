@@ -1,6 +1,8 @@
 """Damaged logs read by us and by the peer of each format (python-can where it knows it): where do the two differ?
 
-    python -m tests.decoders.differential 300 [FOLDER [FORMAT ...]]
+    python -m tests.decoders.differential 300 [FOLDER [FORMAT ...]] [--jobs 16] [--seed 17] [--json FILE]
+
+The inputs are those of seed and format, whatever the jobs.
 
 A difference is told by what each of the two made of the same bytes. What matters is the last column of kinds: frames
 that differ although we told no loss.
@@ -8,15 +10,19 @@ that differ although we told no loss.
 
 from __future__ import annotations
 
+import argparse
+import json
 import logging
+import multiprocessing
 import random
 import signal
 import sys
 import tempfile
 import warnings
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 
 from herdbook.decoders import DecoderError, open_log
@@ -110,10 +116,43 @@ def compared(trial: Trial, path: Path) -> str:
     return f"frames differ, {said}"
 
 
-def campaign(count: int, seed: int, keep: Path | None = None, wanted: Sequence[str] = ()) -> dict[str, Counter[str]]:
-    """By format, how often what. keep: a folder for one example of each kind, and for every one told no loss of."""
+def hushed() -> None:
+    """Peers complain of damaged logs in their own ways."""
     warnings.simplefilter("ignore")
     logging.disable(logging.CRITICAL)
+    sys.unraisablehook = lambda _: None  # peers that stop half way cannot tidy up after themselves
+
+
+def judged(given: tuple[str, bytes]) -> tuple[str, bytes]:
+    """given: format and input; what came of it, and the input again."""
+    kind, raw = given
+    trial = all_trials()[kind]
+    with tempfile.TemporaryDirectory(prefix="herdbook-differential-") as folder:
+        path = Path(folder) / f"made.{trial.suffix}"
+        path.write_bytes(raw)
+        return compared(trial, path), raw
+
+
+def campaign(
+    count: int, seed: int, keep: Path | None = None, wanted: Sequence[str] = (), jobs: int = 1
+) -> dict[str, Counter[str]]:
+    """By format, how often what. keep: a folder for one example of each kind, and for every one told no loss of. jobs:
+    processes that compare; this one alone when 1."""
+    if jobs > 1:
+        with multiprocessing.get_context("spawn").Pool(jobs, hushed) as pool:
+            return _campaign(count, seed, keep, wanted, partial(pool.imap, chunksize=4))
+    before = sys.unraisablehook
+    hushed()
+    try:
+        return _campaign(count, seed, keep, wanted, map)
+    finally:
+        logging.disable(logging.NOTSET)
+        sys.unraisablehook = before
+
+
+def _campaign(
+    count: int, seed: int, keep: Path | None, wanted: Sequence[str], over: Callable[..., Iterable[tuple[str, bytes]]]
+) -> dict[str, Counter[str]]:
     if keep is not None:
         keep.mkdir(parents=True, exist_ok=True)
     found: dict[str, Counter[str]] = {}
@@ -123,25 +162,33 @@ def campaign(count: int, seed: int, keep: Path | None = None, wanted: Sequence[s
                 continue
             rng, folder = random.Random(f"{seed} {kind}"), Path(name) / kind
             folder.mkdir()
-            sound, path, counts = sound_logs(trial, folder), folder / f"made.{trial.suffix}", Counter[str]()
-            for _ in range(count):
-                path.write_bytes(damaged(rng, rng.choice(sound[:2])))
-                said = compared(trial, path)
+            sound, counts = sound_logs(trial, folder)[:2], Counter[str]()
+            inputs = ((kind, damaged(rng, rng.choice(sound))) for _ in range(count))
+            for said, raw in over(judged, inputs):
                 if keep is not None and (not counts[said] or said.endswith("no loss told")):
-                    (keep / f"{kind} {said} {counts[said]}.{trial.suffix}").write_bytes(path.read_bytes())
+                    (keep / f"{kind} {said} {counts[said]}.{trial.suffix}").write_bytes(raw)
                 counts[said] += 1
             found[kind] = counts
-    logging.disable(logging.NOTSET)
     return found
 
 
 def main() -> None:
-    sys.unraisablehook = lambda _: None  # peers that stop half way cannot tidy up after themselves
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else 100
-    keep = Path(sys.argv[2]) if len(sys.argv) > 2 else None
-    for kind, counts in campaign(count, 17, keep, sys.argv[3:]).items():
+    parser = argparse.ArgumentParser(prog="python -m tests.decoders.differential")
+    parser.add_argument("count", type=int, nargs="?", default=100, help="inputs of each format (100)")
+    parser.add_argument("folder", type=Path, nargs="?", help="where examples are kept")
+    parser.add_argument("formats", nargs="*", metavar="FORMAT", help=", ".join(all_trials()))
+    parser.add_argument("--jobs", type=int, default=1, help="processes that compare (1)")
+    parser.add_argument("--seed", type=int, default=17, help="(17)")
+    parser.add_argument("--json", type=Path, help="a file for the counts")
+    given = parser.parse_args()
+    if unknown := [kind for kind in given.formats if kind not in all_trials()]:
+        parser.error(f"no such format: {', '.join(unknown)}")
+    found = campaign(given.count, given.seed, given.folder, given.formats, given.jobs)
+    for kind, counts in found.items():
         for said, n in counts.most_common():
             print(f"{kind:8} {n:5}  {said}", flush=True)
+    if given.json:
+        given.json.write_text(json.dumps({"seed": given.seed, "inputs": given.count, "found": found}, indent=1) + "\n")
 
 
 if __name__ == "__main__":

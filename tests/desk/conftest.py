@@ -8,6 +8,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import httpx
 import pytest
@@ -17,6 +18,9 @@ from herdbook.pipeline.night.scan import run_scan
 from herdbook.pipeline.store.store import Store
 from tests.reports.conftest import fill
 from tests.reports.made_up import Catalogue
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 FLEET = Path(__file__).parents[2] / "demo_logs" / "fleet"
 PROFILES = Path(__file__).parents[2] / "dbc_demo"
@@ -70,6 +74,21 @@ def wires(scanned_once: Store) -> Iterator[httpx.Client]:
     """A browser at a desk over the two vehicles of the demo; its header carries the mark of our forms."""
     with served(scanned_once) as listening, visitor(listening) as browser:
         yield browser
+
+
+@pytest.fixture(scope="module")
+def at_desk(scanned_once: Store) -> Iterator[Listening]:
+    """For a real browser."""
+    with served(scanned_once) as listening:
+        yield listening
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    from tests.reports.browser import chromium
+
+    with chromium() as started:
+        yield started
 
 
 @contextmanager

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from contextlib import ExitStack
 from urllib.parse import quote
 
@@ -15,7 +14,7 @@ from herdbook.pipeline.store.store import Store
 from tests.desk.browsing import visiting
 from tests.desk.conftest import served
 from tests.reports.barriers import SCRIPT, barriers
-from tests.reports.browser import chromium, needs_chromium
+from tests.reports.browser import needs_chromium
 from tests.reports.made_up import HOSTILE
 
 pytestmark = [pytest.mark.browser, needs_chromium]
@@ -32,18 +31,6 @@ PAGES = {
     "ask": "/ask?sql=SELECT%20vehicle,%20title%20FROM%20findings",
     "history": "/history?v=ZB-0105",
 }
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as started:
-        yield started
-
-
-@pytest.fixture(scope="module")
-def at_desk(scanned_once: Store) -> Iterator[Listening]:
-    with served(scanned_once) as listening:
-        yield listening
 
 
 @pytest.mark.parametrize("name", PAGES)

@@ -3,33 +3,18 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
 
 import pytest
 from playwright.sync_api import Browser
 
 from herdbook.pipeline.desk.serve import Listening
-from herdbook.pipeline.store.store import Store
 from tests.desk.browsing import Visit, visiting
-from tests.desk.conftest import served
 from tests.desk.speech import CONTROLS, name, nodes, role, spoken, states
 from tests.desk.test_browser import PAGES
-from tests.reports.browser import chromium, needs_chromium
+from tests.reports.browser import needs_chromium
 
 pytestmark = [pytest.mark.browser, needs_chromium]
 WITH_TABLES = ("fleet", "vehicle", "window", "ask", "history")
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as started:
-        yield started
-
-
-@pytest.fixture(scope="module")
-def at_desk(scanned_once: Store) -> Iterator[Listening]:
-    with served(scanned_once) as listening:
-        yield listening
 
 
 def shown(visit: Visit, page: str) -> None:

@@ -14,15 +14,9 @@ from herdbook.pipeline.reports import verify_history
 from herdbook.pipeline.store.store import Store
 from tests.desk.browsing import Visit, visiting
 from tests.desk.conftest import copied, served
-from tests.reports.browser import chromium, needs_chromium
+from tests.reports.browser import needs_chromium
 
 pytestmark = [pytest.mark.browser, needs_chromium]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as started:
-        yield started
 
 
 @pytest.fixture(scope="module")

@@ -60,3 +60,12 @@ def test_a_figure_in_doubt_says_why() -> None:
     assert told["consumption_wh_km"] == "it is in mV"
     assert "belt_slip_pct" not in told
     assert doubted_figures({}) == {}
+
+
+def test_of_several_packs_the_figures_of_the_one_in_doubt_and_of_all_together() -> None:
+    of_second = doubted_figures({"pack_2_pack_current": "its sign is wrong"}, packs=(1, 2))
+    assert {"pack_2_cell_r_ratio", "consumption_wh_km"} <= set(of_second)
+    assert not {"cell_r_ratio", "pack_2_consumption_wh_km"} & set(of_second)
+    of_first = doubted_figures({"pack_current": "its sign is wrong"}, packs=(1, 2))
+    assert "cell_r_ratio" in of_first
+    assert "pack_2_cell_r_ratio" not in of_first

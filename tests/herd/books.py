@@ -10,7 +10,30 @@ import duckdb
 from tests.night.tables import T0, catalogue, insert, session
 
 Con = duckdb.DuckDBPyConnection
-__all__ = ["T0", "Con", "catalogue", "closed", "insert", "installed", "log", "metric", "session", "vehicle"]
+__all__ = [
+    "T0",
+    "Con",
+    "catalogue",
+    "closed",
+    "insert",
+    "installed",
+    "log",
+    "metric",
+    "session",
+    "vehicle",
+    "without_book",
+]
+OF_THE_BOOK = (
+    *("stop_use_matters", "serial_conflicts", "part_lives", "rule_outcomes", "complaints_foreseen"),
+    "service_book_now",
+)
+
+
+def without_book(con: Con) -> None:
+    """As a copy was published before there was a service book."""
+    for view in OF_THE_BOOK:
+        con.execute(f"DROP VIEW IF EXISTS {view}")
+    con.execute("DROP TABLE service_book")
 
 
 def vehicle(con: Con, name: str, batch: str = "", profile: str = "demo", last: datetime = T0) -> str:

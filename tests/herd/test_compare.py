@@ -16,7 +16,7 @@ from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.herd.compare import Compared, Comparison, Side, compare, nearest
 from herdbook.pipeline.herd.repair_worked import Worked, by_chance, figures_of, more_quiet, worked
-from herdbook.pipeline.herd.two_sides import TwoSides, before_and_after, vehicles_apart
+from herdbook.pipeline.herd.two_sides import TwoSides, before_and_after, figures_mended, vehicles_apart
 from herdbook.pipeline.herd.use_figures import USE
 from herdbook.pipeline.metrics import all_sets
 from herdbook.pipeline.reports.herd import compare_words as words
@@ -27,7 +27,7 @@ from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import DAY, micros
 from herdbook.pipeline.vehicle.record import Metric
 from tests.book.rows import day, enter, store_with
-from tests.night.tables import T0, insert, session
+from tests.night.tables import T0, insert_rows, session
 
 RULES = all_rules()
 
@@ -39,13 +39,15 @@ def store(tmp_path: Path) -> Store:
 
 def rides(store: Store, vehicle: str, first: int, values: dict[str, list[float]], se: float | None = 0.1) -> None:
     """A ride a day from the day `first` on, with these figures; a name may hold an item, "cell_r_ratio 7"."""
+    rows = []
     with transaction(store.catalogue) as con:
         for k in range(max(len(v) for v in values.values())):
             session(con, vehicle, first + k)
+            of_ride = {"vehicle": vehicle, "start_t": T0 + timedelta(days=first + k), "se": se}
             for name, of in values.items():
                 metric, _, item = name.partition(" ")
-                start = T0 + timedelta(days=first + k)
-                insert(con, "metrics", vehicle=vehicle, start_t=start, name=metric, item=item, value=of[k], se=se)
+                rows.append({**of_ride, "name": metric, "item": item, "value": of[k]})
+        insert_rows(con, "metrics", rows)
 
 
 def compared(store: Store, first: Side, second: Side) -> Comparison:
@@ -286,3 +288,16 @@ def test_figures_of_use_exist_and_a_rule_is_asked_by_its_own() -> None:
     assert "cell_r_ratio" in figures_of(RULES["weak_group"])
     assert "braking_judged_count" not in figures_of(RULES["regen_dropout"])
     assert "motor_temp_max_c" in figures_of(RULES["winding_hot"])
+
+
+def test_figures_of_a_further_pack_are_compared_and_asked_for_as_the_firsts(store: Store) -> None:
+    """What went through it is use, as the first's; a repair of its group 7 asks nothing of the first pack's group 7."""
+    many = {"cell_r_ratio": [1.0, 1.01, 0.99], "charge_ah": [9.0, 9.1, 9.2]}
+    rides(store, "A", 0, {**many, **{f"pack_2_{name}": values for name, values in many.items()}})
+    rides(store, "B", 0, {**many, **{f"pack_2_{name}": values for name, values in many.items()}})
+    assert set(by_name(compared(store, Side("A", "A"), Side("B", "B")))) == {"cell_r_ratio", "pack_2_cell_r_ratio"}
+    of_it = figures_mended((held(weak(1.0, 1.6, 1.6), 1.0, "pack 2, cell 7"),))
+    assert of_it is not None
+    named = ("cell_r_ratio", "pack_2_cell_r_ratio", "pack_3_cell_r_ratio")
+    assert [name for name in named if of_it(name, "7")] == ["pack_2_cell_r_ratio"]
+    assert not of_it("pack_2_cell_r_ratio", "8")

@@ -134,6 +134,4 @@ def test_a_herd_that_gets_worse_ever_faster_is_said_to_bend() -> None:
                 metric(con, f"v{i:02d}", "pack_soh_pct", value, day, unit="%")
         found = courses(con, figure("capacity", ageing=True), until=T0 + timedelta(days=400))
         assert bool(found.bends) == warned
-        assert all(
-            "it turns to the worse ever faster. The forecasts bend with it" in said for said in found.bends.values()
-        )
+        assert all("it gets worse ever faster. The forecasts bend with it" in said for said in found.bends.values())

@@ -18,6 +18,7 @@ from herdbook.pipeline.operating_system import set_rights
 from herdbook.pipeline.store.publish import publish
 from herdbook.pipeline.store.store import Store
 from tests.book.rows import NOW, day, store_with
+from tests.herd.books import without_book
 
 ASKED: dict[str, Callable[[Store], object]] = {
     "compare at an entry": lambda store: before_and_after(store, "a", "1"),
@@ -33,16 +34,7 @@ def older(tmp_path: Path) -> Store:
     publish(store)
     set_rights(store.fleet, 0o640)
     with duckdb.connect(str(store.fleet)) as con:
-        for view in (
-            "stop_use_matters",
-            "serial_conflicts",
-            "part_lives",
-            "rule_outcomes",
-            "complaints_foreseen",
-            "service_book_now",
-        ):
-            con.execute(f"DROP VIEW IF EXISTS {view}")
-        con.execute("DROP TABLE service_book")
+        without_book(con)
     return store
 
 

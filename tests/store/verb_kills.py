@@ -1,6 +1,6 @@
 """Kill every verb that writes, at random instants, and run it again: all tables and parts are as if nothing had been.
 
-    python -c "from tests.store.verb_kills import main; main()" 10
+A campaign over all of them: tests/store/kill_campaign.py.
 
 Each trial puts the same store at the same place, starts the verb in a process of its own, kills it with SIGKILL at a
 random instant (every second time: just after it made its first file), starts it again, and so on until it gets through.
@@ -15,8 +15,6 @@ import multiprocessing
 import os
 import random
 import shutil
-import sys
-import tempfile
 import time
 from collections.abc import Callable
 from datetime import date
@@ -296,18 +294,3 @@ def _until_it_writes(process: BaseProcess, here: Path, before: set[str], length:
     end = time.monotonic() + 2 * length
     while process.exitcode is None and _names(here) == before and time.monotonic() < end:
         time.sleep(0.001)
-
-
-def main() -> None:
-    kills = int(sys.argv[1]) if len(sys.argv) > 1 else 3
-    seed = int(sys.argv[2]) if len(sys.argv) > 2 else 17
-    rng = random.Random(seed)
-    with tempfile.TemporaryDirectory(prefix="herdbook-kills-") as folder:
-        for verb in sys.argv[3:] or VERBS:
-            begun, said = time.monotonic(), "nothing lost, nothing doubled"
-            with contextlib.suppress(KeyboardInterrupt):
-                try:
-                    survive(verb, kills, rng, Path(folder))
-                except AssertionError as error:
-                    said = str(error)[:200]
-            print(f"{verb:24} {kills:4} kills  {time.monotonic() - begun:6.1f} s  {said}", flush=True)

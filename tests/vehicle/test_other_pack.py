@@ -12,7 +12,7 @@ from herdbook.pipeline.errors import ProfileError
 from herdbook.pipeline.health.judgeable import lacking, why_not
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.vehicle.draft.write import draft
-from herdbook.pipeline.vehicle.packs import as_pack, item_of, marked, pack_of, unmarked
+from herdbook.pipeline.vehicle.packs import as_pack, item_of, marked, of_this_pack, pack_of, unmarked
 from herdbook.pipeline.vehicle.profile import Profile, load_profile
 from herdbook.pipeline.vehicle.profile_means import judges_by, measures_by
 from tests.two_packs.vehicle import one_pack_text, two_packs_text, write_dbc, write_profile
@@ -151,6 +151,12 @@ def test_names_of_a_pack_and_back() -> None:
     ]
     assert [pack_of(item_of(2, item)) for item in ("cell 7", "")] == [(2, "cell 7"), (2, "")]
     assert pack_of("cell 7") == (0, "cell 7")
+
+
+def test_a_doubt_about_the_third_pack_is_none_about_the_second() -> None:
+    doubts = {"pack_3_cell_voltage": "third", "cell_voltage": "first", "vehicle_speed": "all"}
+    assert of_this_pack(doubts, 2) == {"vehicle_speed": "all"}
+    assert of_this_pack(doubts, 3) == {"cell_voltage": "third", "vehicle_speed": "all"}
 
 
 def test_a_draft_of_two_packs_is_a_profile_of_two_packs(tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ import numpy as np
 from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.bench.study.in_control import AS_GIVEN
 from herdbook.pipeline.bench.study.measured import Measured, first_of_each
+from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.science.gauge import f_above
 from herdbook.pipeline.science.subgroup_charts import SubgroupCharts, by_chance, subgroup_charts
 
@@ -68,7 +69,7 @@ def _one(item: str, line: str, rows: list[Measured], by: str, first: int) -> Gro
     n = min(first, len(groups))
     found, lacking = None, ""
     if n < LEAST:
-        many = f"{n} group{'s' * (n != 1)} of two and more units"
+        many = f"{counted(n, 'group')} of two and more units"
         lacking = f"not enough to say: {many} for a baseline; {LEAST} are needed"
     else:
         try:

@@ -3,7 +3,6 @@ of `herdbook help trouble` to it."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 ANY, SCANS, ACCEPT = "Exit codes", "scans and looks also", "accept also"
@@ -46,14 +45,14 @@ EXIT_CODES = (
 )
 
 
-def closing_words(codes: Iterable[ExitCode] = EXIT_CODES) -> str:
+def closing_words() -> str:
     """The last lines of the command's help."""
     by_owner: dict[str, list[str]] = {}
-    for one in codes:
+    for one in EXIT_CODES:
         by_owner.setdefault(one.of, []).append(f"{one.code} {one.short}")
     return " · ".join(f"{of}: {' · '.join(said)}" for of, said in by_owner.items())
 
 
-def table(codes: Iterable[ExitCode] = EXIT_CODES) -> list[str]:
+def table() -> list[str]:
     """The rows of the manual's table, in the order of the codes."""
-    return [f"| {one.code} | {one.meaning} |" for one in sorted(codes, key=lambda one: one.code)]
+    return [f"| {one.code} | {one.meaning} |" for one in sorted(EXIT_CODES, key=lambda one: one.code)]

@@ -22,6 +22,7 @@ KEYS = (
     "settled_s",
     "short_a",
     "response_s",
+    "response_frame_s",
     "soc_pct",
     "cell_max_v",
     "cell_min_c",

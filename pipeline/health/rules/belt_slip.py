@@ -24,47 +24,69 @@ BELT_OR_TYRE = (
     "Belt or tyre slipping on the road: chalk marks over belt and pulley, and over tyre and ground, separate them."
 )
 
+ALIKE = (
+    "two belts that slip alike, tyres that creep and a vehicle speed told late look the same; "
+    "chalk marks over belt and pulley tell"
+)
+
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     every = metric_rows(record, "belt_slip_pct").filter(pl.col("se") > 0)
     hard = metric_rows(record, "belt_hard_slip_pct").filter(pl.col("se") > 0)
-    found = []
-    open_still = []
-    at = "its full torque current" if record.profile.drive_figures.max_motor_a else f"{USUAL_A:g} A"
-    for side in sorted(set(every["item"].to_list()) | set(hard["item"].to_list())):
+    found, alike, open_still = [], [], []
+    sides = sorted(set(every["item"].to_list()) | set(hard["item"].to_list()))
+    for side in sides:
         pulls = recent(hard.filter(pl.col("item") == side), limits["days"], 40)
         if (slips := _at_hard_pull(pulls, side, limits)) is not None:
             found.append(slips)
             continue
-        if _holds(pulls, limits):
-            continue
         rows = recent(every.filter(pl.col("item") == side), limits["days"], 40)
-        if (beyond := _beyond_grip(rows, side, at, limits)) is not None:
-            found.append(beyond)
-            continue
-        values, ses = rows["value"].to_numpy(), np.hypot(rows["se"].to_numpy(), 0.1)
-        level = newest_level(values, ses, limits["slip"])
-        if level is None or level.chance > limits["chance"] or (level.first == rows.height - 1 and rows.height > 1):
-            value, se = pool(values, ses)
-            newest = (value, se) if level is None else (level.value, level.se)
-            if se > limits["largest_se"] or newest[0] + newest[1] > limits["slip"]:
-                open_still.append(f"{side or 'motor'}: {spell(newest[0], '%', newest[1])}")
-            continue
-        rows = rows.slice(level.first)
-        slip, se = level.value, level.se
-        hit = rows.filter(pl.col("value") > limits["slip"])
-        events = recent(event_table(record, "belt_slip", ("slip_pct", "current_a")), limits["days"])
-        events = events.filter(pl.col("item") == side)
-        text = f"At {at} the {of_side(side, 'motor')} ran {spell(slip, '%', se)} ahead of its wheel, "
-        text += f"over {counted(rows.height, 'ride')}."
-        one = _finding(side, text, slip=slip, se=se, limits=limits, rows=rows, hit=hit)
-        sure = min(1.0 - level.chance, SUREST)
-        spans = windows(events, "slip_pct") or one.windows
-        found.append(replace(one, confidence=sure, duration_s=seconds(events), windows=spans))
+        line = _by_line(record, rows, side, limits) if rows.height else _known(side, pulls)
+        if _holds(pulls, limits):
+            alike += [line] if isinstance(line, Finding) else []
+        elif isinstance(line, Finding):
+            found.append(line)
+        elif line:
+            open_still.append(line)
+    if not found and len(alike) == len(sides) > 1:
+        both = " and ".join(f"the {of_side(f.item, 'motor')} {spell(f.measured, '%', f.se)}" for f in alike)
+        return NotAssessed(f"{both} ahead of their wheels, at hard pull neither ahead of the other: {ALIKE}")
     if found or ((every.height or hard.height) and not open_still):
         return found
     known = f"; so far {', '.join(open_still)}" if open_still else ""
     return NotAssessed(f"too few rides with motor speed, current and vehicle speed to judge by{known}")
+
+
+def _by_line(record: Record, rows: pl.DataFrame, side: str, limits: Mapping[str, float]) -> Finding | str:
+    """By the line through all seconds of each ride; else what is known so far, "" where it surely is no slip."""
+    at = "its full torque current" if record.profile.drive_figures.max_motor_a else f"{USUAL_A:g} A"
+    if (beyond := _beyond_grip(rows, side, at, limits)) is not None:
+        return beyond
+    values, ses = rows["value"].to_numpy(), np.hypot(rows["se"].to_numpy(), 0.1)
+    level = newest_level(values, ses, limits["slip"])
+    if level is None or level.chance > limits["chance"] or (level.first == rows.height - 1 and rows.height > 1):
+        value, se = pool(values, ses) if level is None else (level.value, level.se)
+        unsure = se > limits["largest_se"] or value + se > limits["slip"]
+        return _so_far(side, value, se) if unsure else ""
+    rows = rows.slice(level.first)
+    slip, se = level.value, level.se
+    hit = rows.filter(pl.col("value") > limits["slip"])
+    events = recent(event_table(record, "belt_slip", ("slip_pct", "current_a")), limits["days"])
+    events = events.filter(pl.col("item") == side)
+    text = f"At {at} the {of_side(side, 'motor')} ran {spell(slip, '%', se)} ahead of its wheel, "
+    text += f"over {counted(rows.height, 'ride')}."
+    one = _finding(side, text, slip=slip, se=se, limits=limits, rows=rows, hit=hit)
+    spans = windows(events, "slip_pct") or one.windows
+    return replace(one, confidence=min(1.0 - level.chance, SUREST), duration_s=seconds(events), windows=spans)
+
+
+def _so_far(side: str, slip: float, se: float) -> str:
+    return f"{side or 'motor'}: {spell(slip, '%', se)}"
+
+
+def _known(side: str, pulls: pl.DataFrame) -> str:
+    """The same of hard seconds alone, where no ride has a line."""
+    return _so_far(side, *pool(pulls["value"].to_numpy(), pulls["se"].to_numpy()))
 
 
 def _at_hard_pull(rows: pl.DataFrame, side: str, limits: Mapping[str, float]) -> Finding | None:
@@ -84,8 +106,9 @@ def _at_hard_pull(rows: pl.DataFrame, side: str, limits: Mapping[str, float]) ->
 
 
 def _holds(rows: pl.DataFrame, limits: Mapping[str, float]) -> bool:
-    """Pulled hard, and it surely does not slip: a slip that grows with the pull is past the limit at full pull only
-    where it shows more than this share of it in hard seconds, which begin at HARD of the full pull."""
+    """Pulled hard, and it surely does not slip, beside its twin where it has one: a slip that grows with the pull is
+    past the limit at full pull only where it shows more than this share of it in hard seconds, which begin at HARD of
+    the full pull."""
     if not rows.height:
         return False
     value, se = pool(rows["value"].to_numpy(), rows["se"].to_numpy())
@@ -170,6 +193,12 @@ def _cases() -> Cases:
             )
         )
 
+    def both(left: float, right: float) -> Record:
+        """What lines through all seconds say of either, while neither is ahead of the other at hard pull."""
+        lines = [Metric("belt_slip_pct", x, "%", 0.2, 300, item=k) for k, x in (("left", left), ("right", right))]
+        pulls = [Metric("belt_hard_slip_pct", 0.1, "%", 0.2, 60, item=side) for side in ("left", "right")]
+        return record(*days(5, "ride", *lines, *pulls))
+
     def by_torque(*slips: float) -> Record:
         """Rides that asked for more or less torque."""
         return record(
@@ -196,12 +225,19 @@ def _cases() -> Cases:
         quiet_on=(
             hard(1.7, 1.4),
             hard(0.1, 0.3, -0.2),
+            both(0.3, 0.2),
+            both(7.0, 0.2),
             by_torque(3.4, 3.2, 3.6, 3.1),
             case(0.3),
             case(3.4),
             case(2.0, rides=1),
         ),
-        unassessed_on=(by_torque(0.0, 0.1, -0.1, 0.0, 8.0), case(2.0, rides=1, se=1.5), case(5.0, rides=2, se=1.2)),
+        unassessed_on=(
+            by_torque(0.0, 0.1, -0.1, 0.0, 8.0),
+            case(2.0, rides=1, se=1.5),
+            case(5.0, rides=2, se=1.2),
+            both(7.0, 6.8),
+        ),
     )
 
 
@@ -252,6 +288,6 @@ RULE = Rule(
         "Power off before fingers go near a belt.",
     ),
     source="slip by a line of relative speed over current, and in hard seconds over gentle ones; limit: from memory",
-    version=6,
+    version=7,
     cases=_cases,
 )

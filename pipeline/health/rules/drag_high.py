@@ -4,9 +4,10 @@ The grade is not observed. It averages out over round trips, and what it leaves 
 same hills, so that its middle is one yardstick. The other is the vehicle itself: rider, load, home and hills stay what
 they were, so that a step in its own history needs no fleet and tells when it began. Without either the maker's figure
 is left. A heavy rider is no drag: where rides tell their own weight, by how they answer to changes of force, the
-resistance is over that weight and not over the profile's. A vehicle is told only when three standard errors of all that
-is not known leave no sound one; how sure it is that it passes `excess` is its confidence. It is judged only when its
-error is small.
+resistance is over that weight and not over the profile's. Wind from ahead is no drag either: it adds the more the
+faster the vehicle goes, where a dragging brake adds the same at any speed (`_still_air.py`). A vehicle is told only
+when three standard errors of all that is not known leave no sound one; how sure it is that it passes `excess` is its
+confidence. It is judged only when its error is small.
 """
 
 from __future__ import annotations
@@ -22,19 +23,17 @@ import polars as pl
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import only_by
 from herdbook.pipeline.health.change import LevelStep, upward_step
-from herdbook.pipeline.health.pooled import pool
 from herdbook.pipeline.health.reading import metric_rows, recent, reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._still_air import blown, in_still_air, with_wind
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence, mean
 from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
-from herdbook.pipeline.science.meta_analysis import random_effects
-from herdbook.pipeline.science.road import AIR, GRAVITY
 from herdbook.pipeline.vehicle.record import Metric
 
 NAMES = ("ride_rolling", "travel_rolling")  # the better one first
-UNSURE = "high, but not surely; more kilometres are needed"
+UNSURE = "high, but not surely; more kilometres, out and back, are needed"
 OTHER_BRAKE = "another brake than the motors held it, and how far down is not recorded"
 LIKELY = 2.0  # errors that a level must rise by, before the rides since are looked at alone: engineering choice
 MOST = 200  # newest rides: engineering choice
@@ -45,16 +44,17 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     for name in NAMES:
         rows = metric_rows(record, name).drop_nulls("se").filter(pl.col("se") > 0)
         if rows.height:
-            said.append(_judge(record, name, _over_own_weight(record, rows.sort("start_t")), not said, limits))
+            rows = _over_own_weight(record, with_wind(record, rows.sort("start_t"), limits))
+            said.append(_judge(record, name, rows, not said, limits))
     if not said:
         return NotAssessed("no ride with speed, motor current and the profile's figures for torque and mass")
     return _clearest(*said)
 
 
 def _shared(name: str, rows: pl.DataFrame) -> float:
-    """What all rides of this figure may have wrong alike. Without the way that was braked it is whatever that way went
-    down, which is in the error of each ride and grows no smaller by more of them."""
-    return 0.0 if name == NAMES[0] else mean(rows["se"])
+    """What all rides of this figure may have wrong alike: without the way that was braked it is whatever that way went
+    down, which grows no smaller by more rides."""
+    return 0.0 if name == NAMES[0] else mean(rows["unseen"])
 
 
 def _over_own_weight(record: Record, rows: pl.DataFrame) -> pl.DataFrame:
@@ -65,9 +65,11 @@ def _over_own_weight(record: Record, rows: pl.DataFrame) -> pl.DataFrame:
     weighed = rows.join(mass, on="start_t", maintain_order="left")
     if math.isnan(usual) or 2 * weighed.height < rows.height or not weighed.height:
         return rows.with_columns(kg=pl.lit(None, pl.Float64))
-    over = pl.col("value") * usual / pl.col("kg")
-    error = (pl.col("se") * usual / pl.col("kg")).pow(2) + (over * pl.col("kg_se") / pl.col("kg")).pow(2)
-    return weighed.with_columns(value=over, se=error.sqrt())
+    part = usual / pl.col("kg")
+    over = pl.col("value") * part
+    weight = (over * pl.col("kg_se") / pl.col("kg")).pow(2)
+    errors = {name: ((pl.col(name) * part).pow(2) + weight).sqrt() for name in ("se", "own")}
+    return weighed.with_columns(value=over, gain=pl.col("gain") * part, **errors)
 
 
 def _weight(rows: pl.DataFrame) -> float | None:
@@ -113,7 +115,9 @@ def _by_others(
     said = _against_fleet(record, name, rows, limits)
     if not isinstance(said, NotAssessed) or said.reason.endswith(UNSURE):  # the fleet is the better yardstick
         return said
-    return _clearest(said, _against_maker(record, name, rows, limits))
+    other = _against_maker(record, name, rows, limits)
+    alone = reference(record, name) is None and not math.isnan(road_vehicle(record.profile).rolling)
+    return other if alone else _clearest(said, other)
 
 
 def _since(rows: pl.DataFrame, after: pl.DataFrame, step: LevelStep, limits: Mapping[str, float]) -> Finding:
@@ -133,11 +137,12 @@ def _against_fleet(
     known = reference(record, name)
     if known is None:
         return NotAssessed("no fleet reference for rolling resistance: fit one first")
-    value, own, weather = _rolled(rows)
+    rolled = in_still_air(record, rows, limits)
+    value = rolled.value
     held = _held_otherwise(record, name, rows)
-    se = math.hypot(own, known.spread / math.sqrt(known.n), _shared(name, rows) if held else 0.0)
+    se = math.hypot(rolled.se, known.spread / math.sqrt(known.n), _shared(name, rows) if held else 0.0)
     # what healthy vehicles differ by and what these rides leave open are independent: their squares add
-    spread = math.hypot(known.spread, se, weather)
+    spread = math.hypot(known.spread, se)
     limit = known.value + max(limits["excess"], limits["sigmas"] * spread)
     if value < limit:
         unsure = _open(value, se, usual=known.value, limits=limits)
@@ -145,7 +150,7 @@ def _against_fleet(
     text = f"Over {counted(rows.height, 'ride')} the vehicle rolled with {spell(value, '', se)} of its weight as "
     text += f"resistance, against {spell(known.value, '')} in the fleet; grade is averaged, not observed"
     kg = _weight(rows)
-    text += "." if kg is None else f"; {_weighs(kg)}."
+    text += blown(rolled, rows) + ("." if kg is None else f"; {_weighs(kg)}.")
     sure = confidence(value, known.value + limits["excess"], spread)
     return [_finding(text, value, limit=limit, se=se, rows=rows, sure=sure)]
 
@@ -178,18 +183,18 @@ def _against_maker(
             uphill = mean(both["value"] - both["whole"])
         else:
             shared = _shared(name, rows)
-    value, own, weather = _rolled(rows.with_columns(value=pl.col("value") - max(uphill, 0.0)))
-    wind = AIR * car.drag_area_m2 * limits["speed"] * limits["wind"] / (car.mass_kg * GRAVITY)
+    rolled = in_still_air(record, rows.with_columns(value=pl.col("value") - max(uphill, 0.0)), limits)
+    value = rolled.value
     kg = _weight(rows)
     load = limits["load"] * usual if kg is None else 0.0  # else it is in each ride's own error
-    spread = math.hypot(own, weather, load, wind, limits["losses"], shared)
+    spread = math.hypot(rolled.se, load, limits["losses"], shared)
     limit = usual + max(limits["excess"], limits["sigmas"] * spread)
     if value < limit:
         return _open(value, spread, usual=usual, limits=limits) or []
     text = f"Over {counted(rows.height, 'ride')} the vehicle rolled with {spell(value, '', spread)} of its weight as "
     text += f"resistance, against {spell(usual, '')} by its {'maker' if known is None else 'maker or fleet'}; "
-    text += "load and wind are" if kg is None else f"{_weighs(kg)}; wind is"
-    text += " in the error, not observed."
+    text += "load is in the error, not observed" if kg is None else _weighs(kg)
+    text += f"{blown(rolled, rows)}."
     sure = confidence(value, usual + limits["excess"], spread)
     return [_finding(text, value, limit=limit, se=spread, rows=rows, sure=sure)]
 
@@ -197,20 +202,12 @@ def _against_maker(
 def _open(value: float, se: float, usual: float, limits: Mapping[str, float]) -> NotAssessed | None:
     """Why nothing found does not mean sound: it is known too badly, or lies past `excess` without being sure."""
     if se > limits["largest_se"]:
-        return NotAssessed(f"rolling resistance known only to ±{se:.3f}; more kilometres are needed")
+        return NotAssessed(f"rolling resistance known only to ±{se:.3f}; more kilometres, out and back, are needed")
     if value < usual + limits["excess"]:
         return None
     return NotAssessed(
         f"it rolls with {spell(value, '', se)} of its weight as resistance, {spell(usual, '')} is usual: {UNSURE}"
     )
-
-
-def _rolled(rows: pl.DataFrame) -> tuple[float, float, float]:
-    """Mean over the rides, its standard error, and by how much they differ beyond their own errors: a brake that drags
-    does so in every ride, a wind or a load comes and goes, and what varies so much may lie as far off on average."""
-    values, ses = rows["value"].to_numpy(), rows["se"].to_numpy()
-    value, se = pool(values, ses)
-    return value, se, math.sqrt(random_effects(values, ses).between) if values.size > 1 else 0.0
 
 
 def _finding(text: str, value: float, limit: float, se: float, rows: pl.DataFrame, sure: float) -> Finding:
@@ -245,6 +242,13 @@ def _cases() -> Cases:
         """Rides that tell their own weight, of a vehicle of 95 kg by its profile."""
         parts = [Metric(name, value, "1", 0.004, 400) for name in NAMES]
         parts.append(Metric("ride_mass_kg", kg, "kg", 3.0, 20))
+        return replace(record(*days(12, "ride", *parts)), profile=known())
+
+    def windy(value: float, wind_ms: float) -> Record:
+        """Rides at some 6 m/s that tell their weight, and a wind that always comes from where it did."""
+        parts = [Metric(name, value, "1", 0.0075, 400) for name in NAMES]
+        parts += [Metric("ride_mass_kg", 97.0, "kg", 3.0, 20), Metric("ride_rolling_per_wind", 0.0045, "1")]
+        parts.append(Metric("ride_head_wind", wind_ms, "m/s", 1.5, 300))
         return replace(record(*days(12, "ride", *parts)), profile=known())
 
     def held_otherwise(value: float) -> Record:
@@ -291,12 +295,15 @@ def _cases() -> Cases:
             history(*[0.03] * 4, *[0.055] * 6),  # no fleet is needed
             history(*[0.015] * 6, *[0.033] * 6, fitted=True),  # by its own rides before the fleet can tell
             heavy(0.045, 97.0),
+            windy(0.042, 0.0),
             held_otherwise(0.06),
         ),
         quiet_on=(
             case(0.022),
             case(0.028, rides=30),
             history(*[0.02] * 12, fitted=True),
+            windy(0.030, 3.0),
+            windy(0.010, -2.0),
             heavy(0.034, 152.0),  # a rider of 130 kg, whose tyres take as much of the weight as any
             history(*[0.015] * 6, *[0.022] * 6, fitted=True),  # a step too small to look for its cause
             history(*[0.02] * 6, *[0.04] * 2, se=0.015, fitted=True),  # two hilly rides
@@ -308,6 +315,7 @@ def _cases() -> Cases:
             case(0.033, rides=8),  # high, and not surely: neither a finding nor sound
             history(*[0.02] * 12),
             held_otherwise(0.034),
+            windy(0.042, 3.0),  # whether something drags beside the wind is not sure
             braked_unseen(*[0.02] * 3, *[0.036] * 6),  # another way to work, with other hills
             history(0.05, 0.02, 0.02, fitted=True, se=0.02),
         ),
@@ -341,13 +349,20 @@ RULE = Rule(
         Limit("load", 0.25, "1", "of the maker's mass, by rider and load, where rides do not tell: engineering choice"),
         Limit(
             "wind",
-            1.0,
+            2.4,
             "m/s",
-            "left of the wind over all rides, where more ways out than back are logged: half of a light breeze (1.6 to "
-            "3.3 m/s, Beaufort 2) at a rider's height; engineering choice. 0.5 until a sound board with a heavy rider "
-            "and 2 m/s always from ahead had been told",
+            "of wind along the way of a ride, before the ride tells its own: one component of winds of 3 m/s in "
+            "the mean at a rider's height (Rayleigh): a light breeze, from memory",
         ),
-        Limit("speed", 5.0, "m/s", "at which wind and rolling are told apart worst: engineering choice"),
+        Limit(
+            "prevailing",
+            0.5,
+            "share",
+            "of its square that may be the same in every ride, where ways out are logged and ways back are not: "
+            "engineering choice",
+        ),
+        Limit("drag_area", 0.15, "share", "by which a rider who sits up or ducks changes it: engineering choice"),
+        Limit("speed", 5.0, "m/s", "of rides that do not tell what a wind adds: engineering choice"),
         Limit("losses", 0.003, "1", "of belt and iron beyond the model: engineering choice"),
         Limit("days", 45.0, "days", "it takes many kilometres: engineering choice"),
     ),
@@ -369,7 +384,7 @@ RULE = Rule(
     ),
     cautions=("A dragging brake can get hot enough to fade or burn: let it cool before touching it.",),
     source="force balance with the profile's figures; the fleet's middle and its own earlier rides as yardsticks",
-    version=9,
-    habit="some ten kilometres of rides, and give the profile the figure [vehicle] rolling",
+    version=10,
+    habit="some ten kilometres of rides, out and back, and give the profile the figure [vehicle] rolling",
     cases=_cases,
 )

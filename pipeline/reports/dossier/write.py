@@ -13,7 +13,7 @@ from herdbook.pipeline.reports.dossier.causes import ShownCause, bit_names, caus
 from herdbook.pipeline.reports.dossier.leaves import all_leaves
 from herdbook.pipeline.reports.dossier.limit_test import Steadiness
 from herdbook.pipeline.reports.dossier.pack_leaves import of_packs
-from herdbook.pipeline.reports.facts import Facts, one_vehicle
+from herdbook.pipeline.reports.facts import Facts, one_vehicle, unbooked
 from herdbook.pipeline.reports.packs import about_its_pack, packs_of, reading_of
 from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.page.blocks import Drawn
@@ -52,16 +52,19 @@ class ShownFinding:
     causes: list[ShownCause]
 
 
-def write_dossier(store: Store, vehicle: str, out: Path | str, name_peers: bool = False) -> Path:
+def write_dossier(
+    store: Store, vehicle: str, out: Path | str, name_peers: bool = False, *, with_book: bool = True
+) -> Path:
     """Write the dossier of one vehicle; the file written.
 
     out: the file, or a folder to put it in.  name_peers: name other vehicles in the figures that compare with them
-    (without, the page may leave the house).  Reads the published catalogue and the lake only.
+    (without, the page may leave the house).  with_book: the store has a service book; else nothing is said of what
+    people did about a stop-use finding.  Reads the published catalogue and the lake only.
     Raises: NotKnownError for an unknown vehicle, StoreError when nothing is published.
     """
     with store.read() as con:
         facts = replace(one_vehicle(con, vehicle, store.settings.zone), peers_named=name_peers)
-        return write_facts(store, con, facts, out)
+        return write_facts(store, con, facts if with_book else unbooked(facts), out)
 
 
 def write_facts(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts, out: Path | str) -> Path:

@@ -19,7 +19,7 @@ def pack_plan(plan: Rows, read: Mapping[str, float], predicted: float, hottest: 
     head = ("Row", *(str(k) for k in range(1, len(plan[0]) + 1)))
     body = [(str(k), *(_place(p, read, predicted, hottest) for p in row)) for k, row in enumerate(plan, start=1)]
     title = f"The pack seen from above; predicted {predicted:.1f}\u00a0°C"
-    return [PageTable(title, head, body)]
+    return [PageTable(numbers.with_minus(title), head, body)]
 
 
 def _place(place: str, read: Mapping[str, float], predicted: float, hottest: str) -> str:
@@ -30,5 +30,5 @@ def _place(place: str, read: Mapping[str, float], predicted: float, hottest: str
     sensor = place[1:]
     if sensor not in read:
         return f"sensor {sensor}: no reading"
-    above = numbers.with_minus(f"{read[sensor] - predicted:+.1f}\u00a0K")
-    return f"sensor\u00a0{sensor}: {read[sensor]:.1f}\u00a0°C, {above}" + (" (hottest)" if sensor == hottest else "")
+    value = numbers.with_minus(f"{read[sensor]:.1f}\u00a0°C, {read[sensor] - predicted:+.1f}\u00a0K")
+    return f"sensor\u00a0{sensor}: {value}" + (" (hottest)" if sensor == hottest else "")

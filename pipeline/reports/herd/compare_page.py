@@ -48,7 +48,7 @@ def blocks(two: TwoSides, zone: ZoneInfo | None) -> list[Block]:
         folded = len(rows) > words.MOST_ASKED
         out.append(PageTable(words.asked_title(two), (*head, "To be sure"), rows, folded=folded))
     if rest:
-        out.append(PageTable(words.rest_title(rest), head, [_row(f) for f in rest]))
+        out.append(PageTable(words.rest_title(found), head, [_row(f) for f in rest]))
     told = [f for f in asked if f.differs] or asked[:MOST_QUIET]
     drawn = [*told, *(f for f in rest if f.differs)][:MOST_DRAWN] or rest
     out += [Drawn(_figure(two, f, order, zone)) for order, f in enumerate(drawn)]

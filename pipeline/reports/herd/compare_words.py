@@ -92,8 +92,12 @@ def about(two: TwoSides) -> str:
     return f"“{names.figure_words(two.about) if two.about.islower() and ' ' not in two.about else two.about}”"
 
 
-def rest_title(rest: Sequence[Compared]) -> str:
-    return "Figures that differ, the surest first" if rest[0].differs else "The figures nearest to a difference"
+def rest_title(found: Comparison) -> str:
+    differing = sum(f.differs for f in found.figures if not f.asked)
+    if not differing:
+        return "The figures nearest to a difference"
+    left = f"; {MOST_FIGURES} of {differing}" if differing > MOST_FIGURES else ""
+    return f"Figures that differ, the surest first{left}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +136,7 @@ def shown(figures: Sequence[Compared]) -> list[Shown]:
 
 
 def others(found: Comparison) -> list[Compared]:
-    """The figures nobody asked about: all that differ, else the three nearest, none that is all chance."""
+    """The figures nobody asked about: the surest that differ, else the three nearest, none that is all chance."""
     rest = [f for f in found.figures if not f.asked]
     return [f for f in rest if f.differs][:MOST_FIGURES] or [f for f in rest if f.adjusted < 1][:3]
 

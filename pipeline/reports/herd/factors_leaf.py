@@ -43,7 +43,8 @@ def leaf(con: duckdb.DuckDBPyConnection, titles: dict[str, str]) -> Leaf:
         blocks.append(Note(text, "absent"))
     sentences = list(dict.fromkeys([*small, *left_out]))
     if sentences:
-        blocks.append(Note(f"{'. '.join(sentences[:12])}."))
+        body = [(f"{said}.",) for said in sentences]
+        blocks.append(PageTable("What is not compared", ("What, and why",), body, folded=True))
     lead = (
         "Findings: vehicles found by kilometre, each batch against all others of its type, within sites and zones. "
         "Figures: each group against all others of its type, with the other factors, age, kilometres a day and warmth "

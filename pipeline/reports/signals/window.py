@@ -52,13 +52,13 @@ def gather(store: Store, vehicle: str, names: Sequence[str], start: int, end: in
 
     Raises: NotKnownError for an unknown vehicle or name (with near ones), or when nothing was recorded then.
     """
-    asked = [_asked(name) for name in names]
+    wanted = [asked(name) for name in names]
     signals: dict[int, Signals] = {}
-    for pack in {pack for pack, _, _ in asked if pack}:
-        roles = {role for of, role, _ in asked if of == pack}
+    for pack in {pack for pack, _, _ in wanted if pack}:
+        roles = {role for of, role, _ in wanted if of == pack}
         signals[pack] = traces.load(store, vehicle, start, end, tuple(sorted(roles)), pack=pack)
     found: list[Wire] = []
-    for pack, role, item in asked:
+    for pack, role, item in wanted:
         found += _of_role(signals[pack], pack, role, item) if pack else _raw(store, vehicle, role, start, end)
     if not any(len(wire.t) for wire in found):
         span = numbers.span(from_micros(start), from_micros(end), None)
@@ -85,8 +85,8 @@ def described(wire: Wire, points: int | None = None) -> dict[str, Any]:
     return out
 
 
-def _asked(name: str) -> tuple[int, str, str]:
-    """Pack, role and item; pack 0 for Message.Signal."""
+def asked(name: str) -> tuple[int, str, str]:
+    """Pack, role and item; pack 0 for Message.Signal. Raises: NotKnownError, with near ones."""
     match = _NAME.fullmatch(name)
     if match and match["role"] in (PACK_ROLES if match["pack"] else ROLES):
         return unmarked(f"{match['pack'] or ''}x")[0], match["role"], match["item"] or ""

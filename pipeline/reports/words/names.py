@@ -12,6 +12,7 @@ from typing import Any
 
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.vehicle.figures import TABLES
+from herdbook.pipeline.vehicle.packs import unmarked
 from herdbook.pipeline.vehicle.roles import ROLES
 
 _MISSING = re.compile(r"not in the record: (?P<names>[^()]+) \((?P<why>.*)\)", re.DOTALL)
@@ -43,8 +44,11 @@ def metric_words(name: str) -> str:
 
 
 def figure_words(name: str) -> str:
-    """A metric as the head of a row: what its number says. `_`-names of own sets without their prefix."""
-    return WORDS["figure"].get(name) or metric_words(name.removeprefix("own_"))
+    """A metric as the head of a row: what its number says, with the number of a further pack. `_`-names of own sets
+    without their prefix."""
+    pack, name = unmarked(name)
+    said = WORDS["figure"].get(name) or metric_words(name.removeprefix("own_"))
+    return said if pack == 1 else f"{said}, pack {pack}"
 
 
 @cache

@@ -36,6 +36,7 @@ TABLES = (
             ("coast_rolling", "Rolling resistance over weight, coasting; grade not observed"),
             ("travel_rolling", "Rolling resistance over weight, all travel without brake; grade not observed"),
             ("ride_mass_kg", "Weight with rider and load, by how it answers to changes of force"),
+            ("ride_head_wind", "Wind from ahead, by how resistance grows with speed"),
         ),
     ),
     (
