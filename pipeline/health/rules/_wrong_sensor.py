@@ -161,6 +161,21 @@ def beside_its_twin(record: Record, rows: pl.DataFrame, item: str) -> pl.DataFra
     return rows.filter(pl.col("start_t").is_in(shown.implode()))
 
 
+def as_measured(name: str, value: float) -> str:
+    """What a metric of a sensor says, in words."""
+    if name == "temp_jumps":
+        return f"{spell(value, 'jumps')} a session"
+    if name == "temp_moved_share":
+        return f"{spell(100 * value, '%')} of their movement"
+    return f"{spell(100 * value, '%')} of the time"
+
+
+def beside_one(record: Record) -> bool:
+    """Whether there are two cell sensors."""
+    items = metric_rows(record, "temp_missing_share")["item"]
+    return items.filter(items.str.starts_with("cell")).n_unique() == 2
+
+
 def right_of_two(record: Record) -> set[str]:
     """Of two cell sensors, the one that agrees better with the rest of the vehicle is not the wrong one."""
     rows = metric_rows(record, "temp_third_k")

@@ -102,8 +102,9 @@ def _step(p: Pooled, record: Record, rated: float, limits: Mapping[str, float]) 
     most = limits["drawn"] / volts
     beyond = newest.value - most if newest.value > most else min(newest.value, 0.0)
     before = p.values[: p.count - newest.count]
-    step = newest.value - float(np.median(before)) if before.size and newest.count > 1 else 0.0
-    beyond = beyond if newest.count > 1 else 0.0  # one stop may be anything, a push or a plug
+    # One stop may be anything, a push or a plug, or a motor that holds on a slope; before a step as after it
+    step = newest.value - float(np.median(before)) if min(before.size, newest.count) > 1 else 0.0
+    beyond = beyond if newest.count > 1 else 0.0
     value = step if abs(step) > abs(beyond) else beyond
     return Zero(newest, value, float(np.hypot(newest.se, limits["own"] * rated)), STEP)
 
@@ -171,7 +172,13 @@ def _cases() -> Cases:
                 at(0, "ride", "pack_idle_a", 0.2), at(1, "ride", "pack_idle_a", 1.2), at(2, "rest", "pack_rest_a", 0.0)
             ),
         ),
-        unassessed_on=(record(one_session(0, "rest")), record(at(0, "ride", "pack_idle_a", 0.4))),
+        unassessed_on=(
+            record(one_session(0, "rest")),
+            record(at(0, "ride", "pack_idle_a", 0.4)),
+            record(
+                at(0, "rest", "pack_idle_a", 5.0), *(at(d, "ride", "pack_idle_a", 0.8) for d in (1, 2, 3))
+            ),  # a hill
+        ),
     )
 
 
@@ -208,5 +215,5 @@ RULE = Rule(
     cautions=("A wrong reported charge can strand a rider, and can hide an empty pack.",),
     source="an open circuit carries no current; limits: see each",
     cases=_cases,
-    version=4,
+    version=5,
 )

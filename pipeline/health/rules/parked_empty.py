@@ -7,9 +7,13 @@ current take it in weeks. The time that nobody recorded counts: it is bounded by
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
+
+import numpy as np
+import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import only_by, stood_for
@@ -18,6 +22,7 @@ from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Re
 from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.times import DAY, column_micros
 from herdbook.pipeline.vehicle.record import Metric
 
 LIMITS = (
@@ -39,18 +44,22 @@ LIMITS = (
 NEARLY = 0.9
 # A low voltage; and one that may be low, with a report that is (engineering choices).
 SURE, SURE_BY_BOTH = 0.9, 0.85
+# A report that rose by so much tells of a charge, as in pack/charge_ceiling.py; a pause that so few of a record's own
+# pauses would reach is none of them (engineering choices, made after sound vehicles of a draw of makers had been told).
+ROSE_PCT, BY_CHANCE = 3.0, 0.01
 
 
 @dataclass(frozen=True, slots=True)
 class _Stood:
-    """days between two sessions, volts of the lowest group before; reported: % of charge, where the voltage alone does
-    not tell that it was empty."""
+    """days between two sessions, volts of the lowest group before; reported: % of charge then, where it is told and
+    needed; rose: whether the report stood higher at the next session, which is no charge."""
 
     days: float
     volts: float
     since: datetime
     until: datetime
     reported: float | None = None
+    rose: bool = False
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
@@ -62,27 +71,53 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             "the lowest group at the end of a session is not known, or no session followed that says how long it stood"
         )
     late = lately(record, ends, limits["days"])
-    said = dict(metric_rows(record, "pack_soc_end_pct").select("start_t", "value").iter_rows())
-    starts = record.sessions["start_t"].sort()
     rows, near = [], []
-    for row in only(late, late["value"].to_numpy() < limits["low_v"] + limits["curve"]).to_dicts():
-        later = starts.slice(int(starts.search_sorted(row["start_t"], side="right")), 1).to_list()
-        stood = (later[0] - row["end_t"]).total_seconds() / 86400 if later else 0.0
-        if stood > limits["look_days"] and row["value"] < limits["low_v"]:
-            rows.append(_Stood(stood, row["value"], row["end_t"], later[0]))
-        elif stood > NEARLY * limits["act_days"] and said.get(row["start_t"], 100.0) < limits["reported"]:
-            rows.append(_Stood(stood, row["value"], row["end_t"], later[0], said[row["start_t"]]))
-        elif stood > NEARLY * limits["act_days"]:
-            near.append((stood, row["value"], row["end_t"]))
+    for stood in _pauses(record, only(late, late["value"].to_numpy() < limits["low_v"] + limits["curve"])):
+        long = stood.days > NEARLY * limits["act_days"]
+        if not long and _charged_meanwhile(record, stood):
+            continue
+        if stood.days > limits["look_days"] and stood.volts < limits["low_v"]:
+            rows.append(replace(stood, reported=None))
+        elif long and (stood.reported is None or stood.reported >= limits["reported"]):
+            near.append(stood)
+        elif long:
+            rows.append(stood)
     if rows:
         return [_finding(sorted(rows, key=lambda r: -r.days), ends.height, limits)]
     if near:
-        stood, volts, since = max(near)
+        most = max(near, key=lambda stood: stood.days)
         return NotAssessed(
-            f"nothing was logged for {stood:.0f} days from {since:%Y-%m-%d} on, after the lowest group had ended at "
-            f"{volts:.2f} V: curves of cells differ, so that this may be empty or only low; a look at the pack tells"
+            f"nothing was logged for {most.days:.0f} days from {most.since:%Y-%m-%d} on, after the lowest group had "
+            f"ended at {most.volts:.2f} V: curves of cells differ, so that this may be empty or only low; a look at "
+            "the pack tells"
         )
     return []
+
+
+def _pauses(record: Record, ends: pl.DataFrame) -> list[_Stood]:
+    """What followed each of these ends: how long nothing was logged, and what was reported on either side."""
+    end, start = (
+        dict(metric_rows(record, f"pack_soc_{side}_pct").select("start_t", "value").iter_rows())
+        for side in ("end", "start")
+    )
+    sessions = record.sessions.sort("start_t")
+    out = []
+    for row in ends.to_dicts():
+        after = sessions.filter(pl.col("start_t") > row["start_t"]).head(1)
+        for next_t, kind in after.select("start_t", "kind").iter_rows():
+            before, began = end.get(row["start_t"]), start.get(next_t)
+            rose = kind != "charge" and before is not None and began is not None and began > before + ROSE_PCT
+            days = (next_t - row["end_t"]).total_seconds() / 86400
+            out.append(_Stood(days, row["value"], row["end_t"], next_t, before, rose))
+    return out
+
+
+def _charged_meanwhile(record: Record, stood: _Stood) -> bool:
+    """Whether it was charged before the next session, of a record whose usual pauses are no shorter: then it may have
+    been charged on the first day as well as on the last."""
+    t = column_micros(record.sessions["start_t"])
+    usual = (float(np.ptp(t)) / DAY - stood.days) / max(t.size - 2, 1)
+    return stood.rose and math.exp(-stood.days / max(usual, 1e-9)) > BY_CHANCE
 
 
 def _finding(rows: list[_Stood], of: int, limits: Mapping[str, float]) -> Finding:
@@ -115,17 +150,26 @@ def _finding(rows: list[_Stood], of: int, limits: Mapping[str, float]) -> Findin
 def _cases() -> Cases:
     from herdbook.pipeline.health.examples import ExampleSession, one_session, record
 
-    def session(day: float, volts: float, said: float = 40.0) -> ExampleSession:
-        reported = Metric("pack_soc_end_pct", said, "%", 0.5, 1)
-        return one_session(day, "ride", Metric("end_lowest_v", volts, "V", 0.005, 100), reported)
+    def session(day: float, volts: float, said: float = 40.0, began: float | None = None) -> ExampleSession:
+        reported = [Metric("pack_soc_end_pct", said, "%", 0.5, 1)]
+        reported += [] if began is None else [Metric("pack_soc_start_pct", began, "%", 0.5, 1)]
+        return one_session(day, "ride", Metric("end_lowest_v", volts, "V", 0.005, 100), *reported)
 
     return Cases(
         fires_on=(
             record(session(0, 2.9), session(30, 2.6)),
             record(session(0, 2.95), session(8, 3.3)),
             record(session(0, 3.03, said=5.0), session(30, 3.02)),  # its voltage and its report
+            record(
+                session(0, 3.3), session(5, 2.9, said=4.0), session(12, 2.9, began=3.0), session(19, 3.3)
+            ),  # stayed so
         ),
-        quiet_on=(record(session(0, 2.9), session(1, 3.3)), record(session(0, 3.25), session(40, 3.24))),
+        quiet_on=(
+            record(session(0, 2.9), session(1, 3.3)),
+            record(session(0, 3.25), session(40, 3.24)),
+            # seldom recorded, and charged since: nobody knows on which day
+            record(session(0, 3.3), session(5, 2.9, said=4.0), session(12, 3.3, began=90.0), session(19, 3.3)),
+        ),
         unassessed_on=(
             record(session(0, 2.9)),
             record(one_session(0, "ride")),
@@ -164,6 +208,6 @@ RULE = Rule(
     bench=("measure every group before charging; a group under 2 V needs an assessment first",),
     cautions=("A group that rested below 2 V can short inside when charged: a qualified person must judge it.",),
     source="limits: see each",
-    version=3,
+    version=4,
     cases=_cases,
 )

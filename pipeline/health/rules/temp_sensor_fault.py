@@ -16,7 +16,15 @@ from herdbook.pipeline.health.reading import Pieces, event_table, metric_rows, o
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION
 from herdbook.pipeline.health.rules._warm_place import began, siblings_of, told
-from herdbook.pipeline.health.rules._wrong_sensor import ROLE_OF, apart, beside_its_twin, right_of_two, still
+from herdbook.pipeline.health.rules._wrong_sensor import (
+    ROLE_OF,
+    apart,
+    as_measured,
+    beside_its_twin,
+    beside_one,
+    right_of_two,
+    still,
+)
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.since import newest_stretch
@@ -83,6 +91,8 @@ def _kind(
         rows = _alone(record, rows, item)
     if what == "frozen" and item.startswith("motor"):
         rows = beside_its_twin(record, rows, item)
+    if what == "frozen" and item.startswith("cell") and beside_one(record) and _heated(record):
+        return None  # its only sibling is warmed by a source of its own, and is no yardstick
     limit = limits[limit_name]
     values = rows["value"].to_numpy()
     hit = only(rows, values > limit if over else values < limit)
@@ -107,7 +117,7 @@ def _kind(
         limit=limit,
         unit=str(hit["unit"][0]),
         statement=f"Sensor {item} {words} in {hit.height} of {counted(rows.height, 'session')} "
-        f"({_measured(name, value)}): {what}.",
+        f"({as_measured(name, value)}): {what}.",
         confidence=0.97 if hit.height >= limits["sessions"] else 0.95,
         persistence=hit.height / rows.height,
         count=hit.height,
@@ -127,14 +137,6 @@ def _alone(record: Record, rows: pl.DataFrame, item: str) -> pl.DataFrame:
     others = others.filter(pl.col("item") != item).group_by("start_t").agg(others=pl.col("value").median())
     rows = rows.join(others, on="start_t", how="left", maintain_order="left")
     return rows.filter(pl.col("value") >= 3.0 * pl.col("others").fill_null(0.0))
-
-
-def _measured(name: str, value: float) -> str:
-    if name == "temp_jumps":
-        return f"{spell(value, 'jumps')} a session"
-    if name == "temp_moved_share":
-        return f"{spell(100 * value, '%')} of their movement"
-    return f"{spell(100 * value, '%')} of the time"
 
 
 def _offsets(record: Record, limits: Mapping[str, float]) -> pl.DataFrame:
@@ -389,6 +391,6 @@ RULE = Rule(
     ),
     cautions=PACK_CAUTION,
     source="signs of open, short and still sensors: common practice",
-    version=8,
+    version=9,
     cases=_cases,
 )
