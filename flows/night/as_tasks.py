@@ -17,6 +17,7 @@ from herdbook.pipeline.night.failures import GroupOutcome
 from herdbook.pipeline.store.store import Store
 
 AHEAD = 4  # tasks under way for each worker: enough to keep it busy, few enough to bound memory
+I = TypeVar("I")  # noqa: E741
 P = ParamSpec("P")
 R = TypeVar("R")
 
@@ -53,6 +54,9 @@ class AsTasks:
             self._most(),
             self.until,
         )
+
+    def run(self, function: Callable[[I], R], items: Sequence[I]) -> list[R | None]:
+        return self.limits.workers().in_order(function, items)
 
     def step(self, name: str, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
         return visible_step(name, function, *args, **kwargs)

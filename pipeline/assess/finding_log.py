@@ -88,9 +88,12 @@ def changes_between(
     return sorted(found, key=lambda c: (*worst_first(c), c.rule, c.item))
 
 
+_TURNS = {turn: place for place, turn in enumerate(Turn)}
+
+
 def worst_first(change: FindingChange) -> tuple[int, int, str]:
     """Order of rows of finding_log."""
-    return -rank(change.severity), list(Turn).index(change.change), change.vehicle
+    return -rank(change.severity), _TURNS[change.change], change.vehicle
 
 
 def _turn(was: FormerFinding | None, now: FindingRow) -> Turn | None:

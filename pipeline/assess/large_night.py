@@ -13,7 +13,7 @@ from herdbook.pipeline.store.store import Store
 # Engineering choices. A large night: one that would bring an EIGHTH of [keep] young_rows at ROWS a vehicle, as measured
 # for a ride of the demo's board. Groups of it: LEAST to MOST vehicles.
 ROWS, EIGHTH = 170, 8
-LEAST_IN_GROUP, MOST_IN_GROUP = 32, 256
+LEAST_IN_GROUP, MOST_IN_GROUP = 16, 256
 
 
 @dataclass(frozen=True, slots=True)

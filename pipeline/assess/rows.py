@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
+from operator import attrgetter
 
 import polars as pl
 from polars.datatypes import DataType, DataTypeClass
@@ -191,7 +192,8 @@ def _with_micros(kind: DataType | DataTypeClass) -> DataType | DataTypeClass:
 
 def table(records: Sequence[object], schema: Schema) -> pl.DataFrame:
     """Typed records, whose fields have the names of the schema's columns, as a frame."""
-    return _frame([[_plain(getattr(record, name)) for name in schema] for record in records], schema)
+    taken = attrgetter(*schema)
+    return _frame([[_plain(value) for value in taken(record)] for record in records], schema)
 
 
 def _plain(value: object) -> object:

@@ -41,11 +41,13 @@ def scan(
     """
     from dataclasses import replace
 
-    from herdbook.pipeline.night.forks import preload_workers
+    from herdbook.pipeline.night.forks import few_threads, preload_workers
+
+    few_threads()
+    preload_workers()  # workers' imports run beside our own
     from herdbook.pipeline.store.store import Store
 
     opened = Store.create(store, profiles)
-    preload_workers()  # workers' imports run beside our own
     from herdbook.pipeline.commands.terminal import news, screen
     from herdbook.pipeline.night.changes import QUARANTINED
     from herdbook.pipeline.night.read_changes import last_night

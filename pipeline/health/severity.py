@@ -16,6 +16,9 @@ class Severity(StrEnum):
     STOP_USE = "stop-use"
 
 
+_RANK: dict[str, int] = {word: place for place, word in enumerate(Severity)}
+
+
 def rank(severity: str) -> int:
     """0 for a note, 2 for stop-use. Raises: ValueError for a word that is no severity."""
-    return list(Severity).index(Severity(severity))
+    return _RANK[severity] if severity in _RANK else _RANK[Severity(severity)]

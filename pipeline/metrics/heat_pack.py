@@ -17,7 +17,7 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
-from herdbook.pipeline.metrics.shared.frozen_sensor import frozen, resolution
+from herdbook.pipeline.metrics.shared.frozen_sensor import frozen, resolution, steady
 from herdbook.pipeline.metrics.shared.heat_grid import STEP_S, Grid, ambient, bridged, filled, middle_of, pack_body
 from herdbook.pipeline.metrics.shared.heat_grid import covered as coverage
 from herdbook.pipeline.metrics.shared.resting_heat import (
@@ -89,7 +89,7 @@ def _at_rail(v: Floats) -> bool:
     noise and interference."""
     known = v[np.isfinite(v)]
     beyond = known[(known >= RAIL_C[1]) | (known <= RAIL_C[0])]
-    return beyond.size > 0.5 * known.size and float(np.ptp(np.percentile(beyond, (10.0, 90.0)))) < 3.0
+    return beyond.size > 0.5 * known.size and steady(beyond)
 
 
 def _moving(sensors: dict[str, Floats], series: dict[str, Series]) -> dict[str, Floats]:

@@ -5,8 +5,9 @@ is written down; rules that read a contradicted role may not judge (pipeline/hea
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterable, Sequence
+from functools import partial
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
@@ -17,9 +18,8 @@ from herdbook.pipeline.lake.role_views import view_of_part
 from herdbook.pipeline.store.connection import insert, transaction, visit
 from herdbook.pipeline.store.statements import Row, ask
 from herdbook.pipeline.store.store import Store
-from herdbook.pipeline.vehicle.contact.check import Checked, Word
-from herdbook.pipeline.vehicle.contact.hold import VERSION, Contact, hold_profile
-from herdbook.pipeline.vehicle.contact.view import View
+from herdbook.pipeline.vehicle.contact.check import Checked, SeenLog, Word
+from herdbook.pipeline.vehicle.contact.hold import VERSION, Contact, contact_of, seen
 from herdbook.pipeline.vehicle.profile import Profile
 
 if TYPE_CHECKING:
@@ -36,19 +36,34 @@ def profiles_due(store: Store) -> list[str]:
         return [profile.name for profile in store.profiles() if _is_due(con, profile)]
 
 
-def hold_against_logs(store: Store, scan: str, due: Sequence[str]) -> list[str]:
+def hold_against_logs(
+    store: Store, scan: str, due: Sequence[str], run: Callable[..., Iterable[Any]] = map
+) -> list[str]:
     """Hold these profiles against logs of their own, write down what came of it, and mark vehicles of a profile whose
-    doubts changed for assessment. Returns the profiles held. Raises: StoreError."""
+    doubts changed for assessment. Returns the profiles held. run: map() or one that does it in other processes, in
+    order, with None where a process was lost over an item. Raises: StoreError."""
     held = []
     for profile in store.profiles():
         with visit(store.catalogue, read_only=True) as con:
             logs = ask(con, __name__, "contact_logs", profile=profile.name) if profile.name in due else []
         if logs:
-            contact = hold_profile(profile, _views(store, profile, logs[:MOST_LOGS]))
+            looked_at = run(partial(_seen, store, profile.name), logs[:MOST_LOGS])
+            found = [log for log in looked_at if log is not None]
+            [contact] = run(partial(_contact, store, profile.name), [found])
+            if contact is None:
+                continue  # a process was lost over it: the next scan tries again
             with transaction(store.catalogue) as con:
                 _note(con, profile, contact, scan, len(logs))
             held.append(profile.name)
     return held
+
+
+def _of_store(store: Store, name: str) -> Profile:
+    return next(p for p in store.profiles() if p.name == name)
+
+
+def _contact(store: Store, name: str, seen: Sequence[SeenLog]) -> Contact:
+    return contact_of(_of_store(store, name), seen)
 
 
 def _is_due(con: duckdb.DuckDBPyConnection, profile: Profile) -> bool:
@@ -65,18 +80,17 @@ def _is_due(con: duckdb.DuckDBPyConnection, profile: Profile) -> bool:
     return (was, version) != (profile.hash, VERSION) or young or (not settled and known >= MORE * logs)
 
 
-def _views(store: Store, profile: Profile, logs: Sequence[Row]) -> list[View]:
-    """Logs whose part is missing or damaged are left out: reading them is told elsewhere."""
-    views = []
-    for row in logs:
-        ref = LogRef(row["log"], row["part"], profile.name, row["start_us"], row["end_us"], hash=row["part_hash"])
-        try:
-            part = store.lake.open(ref.part, ref.hash)
-            views.append(view_of_part(part, ref, profile, row["vehicle"], float(row["known_share"])))
-        except StoreError:
-            if trouble := store.lake.trouble():
-                raise trouble from None
-    return views
+def _seen(store: Store, name: str, row: Row) -> SeenLog | None:
+    """A log whose part is missing or damaged is left out: reading it is told elsewhere."""
+    ref = LogRef(row["log"], row["part"], name, row["start_us"], row["end_us"], hash=row["part_hash"])
+    profile = _of_store(store, name)
+    try:
+        part = store.lake.open(ref.part, ref.hash)
+        return seen(view_of_part(part, ref, profile, row["vehicle"], float(row["known_share"])))
+    except StoreError:
+        if trouble := store.lake.trouble():
+            raise trouble from None
+    return None
 
 
 def _note(con: duckdb.DuckDBPyConnection, profile: Profile, contact: Contact, scan: str, known: int) -> None:

@@ -24,6 +24,13 @@ def context() -> Any:
     return found
 
 
+def few_threads() -> None:
+    """Before numpy and the column library are loaded: a process that only hands out work needs no thread for each core
+    of a large machine, and each of them costs."""
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    os.environ.setdefault("POLARS_MAX_THREADS", "2")
+
+
 def preload_workers() -> None:
     """Let the process that workers are forked from begin with its imports, while we do something else."""
     if "forkserver" in multiprocessing.get_all_start_methods():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import partial
 from math import inf
@@ -12,9 +13,10 @@ from herdbook.pipeline.assess.plan import MOST_IN_GROUP, PlanGroup
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.intake.take_log import take_log
 from herdbook.pipeline.night.failures import GroupOutcome, after_failure, assess_group, lost_log
-from herdbook.pipeline.night.workers import AHEAD, Done, Workers
+from herdbook.pipeline.night.workers import AHEAD, Done, WorkerLost, Workers
 from herdbook.pipeline.store.store import Store
 
+BUNDLE_LOGS, BUNDLE_BYTES = 32, 4_000_000  # at most in a bundle: some tenths of a second of work
 I = TypeVar("I")  # noqa: E741
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -33,8 +35,25 @@ class InWorkers:
         self.workers = Workers(jobs, limits.log_time_s, limits.log_memory_mb) if jobs else None
 
     def take(self, paths: Sequence[Path]) -> Iterator[Outcome]:
-        for done in self._each(partial(_take, self.store, self.now), paths):
-            yield done.result if done.result is not None else lost_log(done.item, done.why)
+        """Small logs go to a worker in bundles. One that loses its worker is taken again log by log, so that only the
+        log that did it fails."""
+        for done in self._each(partial(_take_bundle, self.store, self.now), bundles(paths, self.processes), ahead=2):
+            if done.result is not None:
+                yield from done.result
+            elif len(done.item) == 1:
+                yield lost_log(done.item[0], done.why)
+            else:
+                yield from self._take_singly(done.item, done.why)
+
+    def _take_singly(self, paths: Sequence[Path], lost: BaseException) -> Iterator[Outcome]:
+        if self.workers is None or not isinstance(lost, WorkerLost | MemoryError):
+            raise lost
+        for path in paths:
+            try:
+                [taken] = self.workers.call(_take_bundle, self.store, self.now, (path,))
+            except Exception as error:
+                taken = lost_log(path, error)
+            yield taken
 
     def assess(self, work: Iterable[PlanGroup]) -> Iterator[GroupOutcome]:
         again = self._assess_again if self.workers else None
@@ -44,6 +63,11 @@ class InWorkers:
     def _assess_again(self, group: PlanGroup) -> GroupOutcome:
         assert self.workers is not None
         return self.workers.call(assess_group, self.store, group)
+
+    def run(self, function: Callable[[I], R], items: Sequence[I]) -> list[R | None]:
+        if self.workers is None:
+            return [function(item) for item in items]
+        return self.workers.in_order(function, items)
 
     def step(self, name: str, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
         return function(*args, **kwargs)
@@ -69,5 +93,25 @@ class InWorkers:
                 yield Done(item, error=error)
 
 
-def _take(store: Store, now: int | None, path: Path) -> Outcome:
-    return take_log(path, store, now=now)
+def bundles(paths: Sequence[Path], processes: int) -> Iterator[tuple[Path, ...]]:
+    """Logs in order, small ones together: what handing them over costs is spread over many. No more at once than a
+    quarter of a worker's part of what is left, so that all end at about the same time."""
+    held: list[Path] = []
+    size = 0
+    for number, path in enumerate(paths):
+        try:
+            own = os.stat(path).st_size
+        except OSError:
+            own = 0  # gone meanwhile: taking it will say so
+        most = min(BUNDLE_LOGS, (len(paths) - number) // (4 * processes))
+        if held and (size + own > BUNDLE_BYTES or len(held) >= most):
+            yield tuple(held)
+            held, size = [], 0
+        held.append(path)
+        size += own
+    if held:
+        yield tuple(held)
+
+
+def _take_bundle(store: Store, now: int | None, paths: Sequence[Path]) -> list[Outcome]:
+    return [take_log(path, store, now=now) for path in paths]

@@ -16,7 +16,10 @@ MODULES = (
     "pyarrow.parquet",
     "herdbook.pipeline.intake.take_log",
     "herdbook.pipeline.night.failures",
+    "herdbook.pipeline.night.contacts",
     "herdbook.decoders.formats:all_readers",
+    "herdbook.decoders.dbc.parse:load_parser",
+    "herdbook.pipeline.vehicle.contact.checks:all_checks",
     "herdbook.pipeline.metrics:all_sets",
     "herdbook.pipeline.health.rules:all_rules",
 )  # with the function that fills a registry, where there is one

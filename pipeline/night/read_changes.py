@@ -12,7 +12,7 @@ from herdbook.pipeline.health.severity import rank
 from herdbook.pipeline.night import mutes
 from herdbook.pipeline.night.changes import NOT_ASSESSED, Change, ChangeKind, ChangeList, ProfileDoubt, StopUse
 from herdbook.pipeline.night.silence import fleet_patience, standing_still
-from herdbook.pipeline.store.connection import connect
+from herdbook.pipeline.store.connection import visit
 from herdbook.pipeline.store.statements import Row, ask, has
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import naive_utc
@@ -25,11 +25,8 @@ NOT_ASSESSED_OF = "SELECT vehicle, reason FROM fleet_log WHERE scan = ? AND chan
 
 def last_night(store: Store, quiet_days: float | None = None, scan: str = "") -> ChangeList | None:
     """The change list of a closed night, the newest when scan is empty; None when there is none."""
-    con = connect(store.catalogue, read_only=True)
-    try:
+    with visit(store.catalogue, read_only=True) as con:
         return read_changes(con, scan, quiet_days)
-    finally:
-        con.close()
 
 
 def read_changes(

@@ -73,6 +73,9 @@ class Runner(Protocol):
     def assess(self, work: Iterable[PlanGroup]) -> Iterable[GroupOutcome]:
         """Every vehicle assessed, group by group, in order of completion. Raises: StoreError."""
 
+    def run(self, function: Callable[[I], R], items: Sequence[I]) -> list[R | None]:
+        """Other pure work, in the order of the items; None where a process was lost over one. Raises as it does."""
+
     def step(self, name: str, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
         """A step that writes, here and now."""
 
@@ -221,7 +224,7 @@ class ScanSteps:
     def _assess(self, scan: str) -> None:
         """Every vehicle whose record changed, also those that an earlier scan left behind; profiles first."""
         if due := profiles_due(self.store):
-            self.runner.step("hold profiles against logs", hold_against_logs, self.store, scan, due)
+            self.runner.step("hold profiles against logs", hold_against_logs, self.store, scan, due, self.runner.run)
         held_up = vehicles_held_up(self.store, self.refused)
         self.failed |= held_up
         vehicles = [v for v in vehicles_touched(self.store) if v not in held_up]

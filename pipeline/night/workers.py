@@ -14,9 +14,10 @@ import pickle
 import queue
 import signal
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from itertools import islice
 from multiprocessing.process import BaseProcess
 from types import TracebackType
@@ -136,6 +137,16 @@ class Workers:
                 for future in waiting:
                     future.cancel()
 
+    def in_order(self, function: Callable[[I], R], items: Sequence[I]) -> list[R | None]:
+        """Every item through function, in their order; None where a worker was lost over one. Raises as it does."""
+        found: list[R | None] = [None] * len(items)
+        for done in self.each(partial(_numbered, function), list(enumerate(items))):
+            if done.result is not None:
+                found[done.item[0]] = done.result[0]
+            elif not isinstance(done.error, WorkerLost):
+                raise done.why
+        return found
+
     def _one(self, function: Callable[[I], R], item: I) -> Done[I, R]:
         try:
             return Done(item, result=self.call(function, item))
@@ -152,6 +163,10 @@ class Workers:
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None) -> None:
         self.close()
+
+
+def _numbered(function: Callable[[I], R], item: tuple[int, I]) -> tuple[R]:
+    return (function(item[1]),)
 
 
 class _Worker:

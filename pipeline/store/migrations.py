@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from herdbook.pipeline.errors import StoreError
 from herdbook.pipeline.operating_system import set_rights, sync_file
-from herdbook.pipeline.store.connection import connect, transaction
+from herdbook.pipeline.store.connection import transaction, visit
 from herdbook.pipeline.store.statements import has
 
 if TYPE_CHECKING:
@@ -36,12 +36,11 @@ def migrate(path: Path) -> None:
     newest = steps()[-1][0]
     known, missing = 0, steps()
     if path.exists():
-        con = connect(path, read_only=not path.with_name(path.name + ".wal").exists())
-        known = version(con)
-        if known:  # by number, not from the newest on: steps may have been written side by side
-            done = {number for (number,) in con.execute("SELECT version FROM versions").fetchall()}
-            missing = [step for step in steps() if step[0] not in done]
-        con.close()
+        with visit(path, read_only=not path.with_name(path.name + ".wal").exists()) as con:
+            known = version(con)
+            if known:  # by number, not from the newest on: steps may have been written side by side
+                done = {number for (number,) in con.execute("SELECT version FROM versions").fetchall()}
+                missing = [step for step in steps() if step[0] not in done]
     if known <= newest and not missing:
         return
     if known > newest:

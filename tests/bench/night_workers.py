@@ -156,6 +156,9 @@ def _one_night(inbox: Path, store: Path, jobs: int) -> dict[str, Any]:
 
 
 def _night(inbox: Path, folder: Path, jobs: int) -> dict[str, Any]:
+    from herdbook.pipeline.night.forks import few_threads
+
+    few_threads()  # as the command does
     from herdbook.pipeline.night.scan import run_scan
     from herdbook.pipeline.store.store import Store
 

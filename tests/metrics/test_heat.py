@@ -304,6 +304,12 @@ def test_broken_sensors(build: Build, broken: object, name: str, expected: float
     assert one(sound, "temp_jumps", "cell 2").value == 0.0
 
 
+def test_a_place_that_heats_beyond_the_range_of_its_sensor_is_no_shorted_sensor(build: Build) -> None:
+    """It passes through all values up to there; a short is there at once and stays."""
+    outcome = run(temp_sensors.SET, riding(build, cell_temp__2=(0.5, lambda s: 118.0 + s / 60.0)))
+    assert one(outcome, "temp_rail_share", "cell 2").value == 0.0
+
+
 def test_soak_offset(build: Build) -> None:
     four = {f"cell_temp__{i}": (0.1, 15.0 if i != 4 else 19.0) for i in (1, 2, 3, 4)}
     outcome = run(temp_sensors.SET, build(9000.0, **four), "rest")

@@ -21,6 +21,7 @@ from herdbook.pipeline.store.connection import transaction
 from tests.night.stopped import hears_what_stopped_it
 from tests.toy.bench import NOW, Bench
 
+I = TypeVar("I")  # noqa: E741
 P = ParamSpec("P")
 R = TypeVar("R")
 
@@ -43,6 +44,9 @@ class Noted:
     def assess(self, work: Iterable[PlanGroup]) -> Iterator[GroupOutcome]:
         self.asked.append("assess")
         return self.here.assess(work)
+
+    def run(self, function: Callable[[I], R], items: Sequence[I]) -> list[R | None]:
+        return self.here.run(function, items)
 
     def step(self, name: str, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
         self.asked.append(name)

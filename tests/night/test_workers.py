@@ -146,3 +146,9 @@ def test_a_script_without_a_guard_is_not_run_again_in_its_workers(tmp_path: Path
 
 def test_results_are_those_of_a_plain_loop(workers: Workers) -> None:
     assert sorted(d.result or 0 for d in workers.each(double, range(50))) == [double(i) for i in range(50)]
+
+
+def test_results_come_in_the_order_of_the_items_and_none_where_a_worker_was_lost(workers: Workers) -> None:
+    assert workers.in_order(misbehave, ["a", "exit", "b"]) == ["a done", None, "b done"]
+    with pytest.raises(ValueError, match="bad log"):
+        workers.in_order(misbehave, ["a", "raise"])

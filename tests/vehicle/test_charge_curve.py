@@ -10,10 +10,11 @@ import pytest
 
 from herdbook.pipeline.health.examples import profile
 from herdbook.pipeline.vehicle.chemistry import chemistry
-from herdbook.pipeline.vehicle.contact.check import Word, hold
+from herdbook.pipeline.vehicle.contact.check import Word
 from herdbook.pipeline.vehicle.contact.checks.chemistry import CHECKS
 from herdbook.pipeline.vehicle.contact.view import View
 from herdbook.pipeline.vehicle.signals import Key, Series, Signals
+from tests.vehicle.held import hold_views
 
 
 def charge(flat: float = 1.0, broken: bool = False) -> View:
@@ -38,5 +39,5 @@ def charge(flat: float = 1.0, broken: bool = False) -> View:
     ("flat", "broken", "verdict"), [(1.0, False, Word.HOLDS), (1.0, True, Word.HOLDS), (-1.0, False, Word.CONTRADICTED)]
 )
 def test_a_broken_wire_says_nothing_of_the_chemistry(flat: float, broken: bool, verdict: Word) -> None:
-    [line] = hold(CHECKS[0], [charge(flat, broken)])
+    [line] = hold_views(CHECKS[0], [charge(flat, broken)])
     assert line.verdict is verdict

@@ -11,13 +11,14 @@ import pytest
 
 from herdbook.pipeline.commands.terminal.contact import lines
 from herdbook.pipeline.lake.role_views import view_of_log
-from herdbook.pipeline.vehicle.contact.check import Check, Checked, Look, Word, hold, measure
+from herdbook.pipeline.vehicle.contact.check import Check, Checked, Look, Word, measure
 from herdbook.pipeline.vehicle.contact.checks import all_checks
 from herdbook.pipeline.vehicle.contact.hold import Contact, hold_profile
 from herdbook.pipeline.vehicle.contact.measure import ratio, slope
 from herdbook.pipeline.vehicle.contact.view import View, noise_of
 from herdbook.pipeline.vehicle.profile import load_profile
 from herdbook.pipeline.vehicle.signals import Series, Signals
+from tests.vehicle.held import hold_views
 
 ROOT = Path(__file__).parents[2]
 LOGS = ("ZB-0101_2026-03-23_ride.blf", "ZB-0102_2026-03-10_ride.log.gz", "ZB-0101_2026-03-02_dock.blf")
@@ -122,7 +123,7 @@ def test_an_age_grows_as_time_does_while_no_packet_comes(tmp_path: Path) -> None
     for times, lost, verdict in ((1.0, True, Word.HOLDS), (0.1, True, Word.CONTRADICTED), (0.1, False, Word.OPEN)):
         v = times * (age if lost else np.where(age > 35.0, 20.0, age))
         view = View("V", Signals("V", 0, int(t[-1]) + 1, {("packet_age", ""): Series(t, v)}), profile)
-        assert hold(check, [view])[0].verdict is verdict
+        assert hold_views(check, [view])[0].verdict is verdict
 
 
 def test_exchanged_commands_are_told(tmp_path: Path) -> None:
@@ -183,7 +184,7 @@ def test_a_profile_is_wrong_when_most_vehicles_say_so(tmp_path: Path, values: li
     check = Check(
         "level", "level", "V", ("pack_voltage",), lambda v: [Look("", float(v.at("pack_voltage")[0]), 0, 2)], "no", "do"
     )
-    [line] = hold(check, _views(zirbel(), tmp_path, values))
+    [line] = hold_views(check, _views(zirbel(), tmp_path, values))
     assert line.verdict is verdict
     assert ("V0" in line.found) == (values == [5.0, 1.0, 1.0])
 

@@ -15,6 +15,14 @@ LEAST_READINGS = 12
 MOVED_K, MOVED_STEPS = 1.0, 8.0  # of the siblings' middle: engineering choices, as for a frozen sensor's metric
 
 
+STEADY_K = 3.0  # what noise and interference leave of a constant value in ten-second means (engineering choice)
+
+
+def steady(v: Floats) -> bool:
+    """Whether readings are one value: an open or shorted sensor gives one, a place that heats passes many."""
+    return bool(v.size) and float(np.ptp(np.percentile(v, (10.0, 90.0)))) < STEADY_K
+
+
 def resolution(s: Series) -> float:
     """Smallest difference between two of its readings; 0 when all are alike."""
     readings = np.unique(np.round(s.v[np.isfinite(s.v)], 4))

@@ -8,11 +8,12 @@ sensor is a bad sensor, most vehicles with the same contradiction are a wrong pr
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
 from herdbook.pipeline.vehicle.contact.view import View
+from herdbook.pipeline.vehicle.profile import Profile
 
 ENDLESS = float("inf")
 
@@ -97,30 +98,45 @@ class Checked:
         return self.verdict in (Word.CONTRADICTED, Word.DOUBTFUL)
 
 
-def hold(check: Check, views: Sequence[View]) -> list[Checked]:
-    """The verdict of one check over all logs, an item a line; one open line where there was nothing to look at."""
-    needed = check.needs or check.roles
+@dataclass(frozen=True, slots=True)
+class SeenLog:
+    """What one log says to every check: plain data, a thousandth of the log. known_share: of its frames. heard: roles
+    that have a value in it, by the pack's number. looks: by the pack's number and the check's id; none of a check for
+    which there was nothing to look at."""
+
+    vehicle: str
+    known_share: float
+    heard: frozenset[tuple[int, str]]
+    looks: Mapping[tuple[int, str], tuple[Look, ...]]
+
+
+def looks_of(check: Check, view: View) -> tuple[Look, ...]:
+    """What one log says; nothing where it lacks what the check needs."""
+    return tuple(check.look(view)) if view.t.size and view.has(*(check.needs or check.roles)) else ()
+
+
+def hold(check: Check, profile: Profile, logs: Sequence[SeenLog]) -> list[Checked]:
+    """The verdict of one check over all logs, an item a line; one open line where there was nothing to look at.
+    profile: of the pack that is looked at."""
     looks: dict[str, list[tuple[str, Look]]] = defaultdict(list)  # by item, with the vehicle
-    for view in views:
-        if view.t.size and view.has(*needed):
-            for look in check.look(view):
-                looks[look.item].append((view.vehicle, look))
+    for log in logs:
+        for look in log.looks.get((profile.number, check.id), ()):
+            looks[look.item].append((log.vehicle, look))
     if check.pool:
         pooled = {item: check.pool([look for _, look in some]) for item, some in looks.items()}
         looks = {item: [("all logs", look) for look in some] for item, some in pooled.items() if some}
     if not looks:
-        mapped = {m.role for view in views for m in view.profile.roles}
-        lacking = [role for role in needed if role not in mapped]
-        why = _why_open(lacking, _not_given(check, views))
+        mapped = {m.role for m in profile.roles} if logs else set()
+        lacking = [role for role in check.needs or check.roles if role not in mapped]
+        why = _why_open(lacking, _not_given(check, profile) if logs else [])
         return [Checked(check.id, "", check.tested, Word.OPEN, why, unmapped=bool(lacking))]
     return [_verdict(check, item, some) for item, some in sorted(looks.items())]
 
 
-def _not_given(check: Check, views: Sequence[View]) -> list[str]:
-    """Figures that the check needs and the profile of some log does not give, as they are written there."""
+def _not_given(check: Check, profile: Profile) -> list[str]:
+    """Figures that the check needs and the profile does not give, as they are written there."""
     wanted = [figure.split(".") for figure in check.figures]
-    profiles = [view.profile for view in views]
-    return [f"[{table}] {key}" for table, key in wanted if any(key not in getattr(p, table) for p in profiles)]
+    return [f"[{table}] {key}" for table, key in wanted if key not in getattr(profile, table)]
 
 
 def _why_open(roles: Sequence[str], figures: Sequence[str]) -> str:

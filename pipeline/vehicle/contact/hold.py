@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from herdbook.pipeline.vehicle.contact.check import Checked, Word, hold
-from herdbook.pipeline.vehicle.contact.checks import all_checks
+from herdbook.pipeline.vehicle.contact.check import Checked, SeenLog, Word, hold, looks_of
 from herdbook.pipeline.vehicle.contact.other_packs import (
     OTHER_PACKS,
+    checks_of,
     hold_pack,
     not_the_firsts,
     of_pack,
@@ -17,6 +17,7 @@ from herdbook.pipeline.vehicle.contact.other_packs import (
 )
 from herdbook.pipeline.vehicle.contact.view import View
 from herdbook.pipeline.vehicle.draft.compare import named_otherwise
+from herdbook.pipeline.vehicle.packs import all_of
 from herdbook.pipeline.vehicle.profile import Profile
 
 VERSION = 10  # raised by hand when the same logs would give another verdict
@@ -54,25 +55,41 @@ class Contact:
 
 def hold_profile(profile: Profile, views: Sequence[View]) -> Contact:
     """Every check over these logs; the order of the logs does not matter."""
-    found = [line for check in all_checks() for line in hold(check, views)] + named_otherwise(profile)
+    return contact_of(profile, [seen(view) for view in views])
+
+
+def seen(view: View) -> SeenLog:
+    """What one log says to every check, by every pack."""
+    packs = (view, *view.packs)
+    return SeenLog(
+        vehicle=view.vehicle,
+        known_share=view.known_share,
+        heard=frozenset((v.profile.number, role) for v in packs for (role, _), got in v.received.items() if got.known),
+        looks={
+            (v.profile.number, check.id): looks
+            for v in packs
+            for check in checks_of(v.profile.number)
+            if (looks := looks_of(check, v))
+        },
+    )
+
+
+def contact_of(profile: Profile, logs: Sequence[SeenLog]) -> Contact:
+    """The verdicts over all logs that were looked at one by one, in whatever process."""
+    found = [line for check in checks_of(1) for line in hold(check, profile, logs)] + named_otherwise(profile)
     found += other_packs(profile)
-    for number, pack in enumerate(profile.others, start=2):
-        found += hold_pack(pack, [view.packs[number - 2] for view in views])
+    for pack in profile.others:
+        found += hold_pack(pack, logs)
     found = not_the_firsts(found) if profile.others else found
     mapped = {m.role for m in profile.roles} | {m.role + of_pack(p) for p in profile.others for m in own_roles(p)}
-    heard = {
-        role + of_pack(v.profile)
-        for view in views
-        for v in (view, *view.packs)
-        for (role, _), got in v.received.items()
-        if got.known
-    }
+    by_number = {p.number: p for p in all_of(profile)}
+    heard = {role + of_pack(by_number[number]) for log in logs for number, role in log.heard}
     return Contact(
         profile=profile.name,
-        logs=len(views),
-        vehicles=len({v.vehicle for v in views}),
+        logs=len(logs),
+        vehicles=len({log.vehicle for log in logs}),
         checked=tuple(sorted(found, key=lambda c: ORDER.index(c.verdict))),
         silent=tuple(sorted(mapped - heard)),
         mapped=len(mapped),
-        known=sum(v.known_share for v in views) / len(views) if views else 0.0,
+        known=sum(log.known_share for log in logs) / len(logs) if logs else 0.0,
     )

@@ -6,9 +6,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from herdbook.pipeline.vehicle.contact.check import Checked, Word, hold
+from herdbook.pipeline.vehicle.contact.check import Check, Checked, SeenLog, Word, hold
 from herdbook.pipeline.vehicle.contact.checks import all_checks
-from herdbook.pipeline.vehicle.contact.view import View
 from herdbook.pipeline.vehicle.draft.compare import named_otherwise
 from herdbook.pipeline.vehicle.packs import PACK_ROLES, item_of, marked, unmarked
 from herdbook.pipeline.vehicle.profile import Profile
@@ -31,10 +30,19 @@ def other_packs(profile: Profile) -> list[Checked]:
     return [Checked(OTHER_PACKS, "", tested, Word.OPEN, found, reason=found, do=OTHER_PACK)]
 
 
-def hold_pack(profile: Profile, views: Sequence[View]) -> list[Checked]:
-    """The checks of a further pack's own signals; each line names the pack. views: of the logs, by this pack."""
-    asked = [c for c in all_checks() if c.id not in JOINED and (c.of_item or {*c.roles, *c.needs} & {*PACK_ROLES})]
-    found = [line for check in asked for line in hold(check, views) if not check.of_item or line.item in PACK_ROLES]
+def checks_of(number: int) -> list[Check]:
+    """The checks that a log is held against, by the pack's number: a further pack's own signals alone."""
+    if number == 1:
+        return list(all_checks())
+    return [c for c in all_checks() if c.id not in JOINED and (c.of_item or {*c.roles, *c.needs} & {*PACK_ROLES})]
+
+
+def hold_pack(profile: Profile, logs: Sequence[SeenLog]) -> list[Checked]:
+    """The checks of a further pack's own signals; each line names the pack."""
+    asked = checks_of(profile.number)
+    found = [
+        line for check in asked for line in hold(check, profile, logs) if not check.of_item or line.item in PACK_ROLES
+    ]
     found += [line for line in named_otherwise(profile) if line.item in PACK_ROLES]
     return [_of_pack(line, profile.number) for line in found]
 
