@@ -80,7 +80,7 @@ def show(two: TwoSides) -> None:
     if rest:
         _figures(words.rest_title(two.found), words.shown(rest))
     screen.say()
-    screen.table("What the two sides had to do", words.USE_HEAD, words.use_rows(two.found))
+    screen.table("Sessions on each side", words.USE_HEAD, words.use_rows(two.found))
     after = [*words.beside(two), *([words.HOW] if two.found.figures else [])]
     if after:
         screen.say()

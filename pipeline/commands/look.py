@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import re
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -15,6 +17,8 @@ if TYPE_CHECKING:
     from herdbook.pipeline.night.look import Looked
 
 ORDER = 5
+MANY = 5  # questions that one missing figure keeps from being judged, to be told at once
+LACKS = re.compile(r"the profile \S+ gives no (\[\w+\] \w+)")
 
 
 def register(app: typer.Typer) -> None:
@@ -94,12 +98,13 @@ def exit_code(found: Looked, worst: Severity | None) -> int:
 
 def about(found: Looked, vehicle: str, folder: Path | None) -> dict[str, Any]:
     """What is said of one vehicle. folder: where its page goes, None: no page."""
-    from herdbook.pipeline.reports import write_dossier
-    from herdbook.pipeline.reports.facts import one_vehicle
+    from herdbook.pipeline.reports.dossier.write import write_facts
+    from herdbook.pipeline.reports.facts import one_vehicle, unbooked
     from herdbook.pipeline.reports.verdict import verdict
 
     with found.store.read() as con:
         facts = one_vehicle(con, vehicle, found.store.settings.zone)
+        written = str(write_facts(found.store, con, unbooked(facts), folder)) if folder is not None else ""
     return {
         "vehicle": vehicle,
         "named_by": "this command" if vehicle in found.named else "the logs",
@@ -107,8 +112,18 @@ def about(found: Looked, vehicle: str, folder: Path | None) -> dict[str, Any]:
         "scores": {row["subsystem"]: row["score"] for row in facts.scores},
         "findings": [{k: f[k] for k in ("severity", "rule", "title", "item", "statement")} for f in facts.findings],
         "not_assessed": [{k: n[k] for k in ("rule", "reason")} for n in facts.not_assessed],
-        "page": str(write_dossier(found.store, vehicle, folder, with_book=False)) if folder is not None else "",
+        "page": written,
     }
+
+
+def lacking(not_assessed: Sequence[dict[str, Any]]) -> str:
+    """The figure of the profile for want of which most could not be judged; "" where it is no more than a few."""
+    said = (LACKS.search(n["reason"]) for n in not_assessed)
+    most = Counter(found[1] for found in said if found).most_common(1)
+    if not most or most[0][1] < MANY:
+        return ""
+    figure, count = most[0]
+    return f" {count} of them need {figure}, which the profile does not give."
 
 
 def show(one: dict[str, Any]) -> None:
@@ -122,6 +137,6 @@ def show(one: dict[str, Any]) -> None:
     screen.say(f"Scores (0 to 100, – is not assessed): {scores}.")
     if one["not_assessed"]:
         unjudged = screen.plural(len(one["not_assessed"]), "question")
-        screen.say(f"{unjudged} could not be judged; the page says why.")
+        screen.say(f"{unjudged} could not be judged; the page says why.{lacking(one['not_assessed'])}")
     if one["page"]:
         screen.say(f"Page: {screen.place(Path(one['page']))}")

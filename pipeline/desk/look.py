@@ -11,6 +11,7 @@ from urllib.parse import urlencode
 
 from herdbook.pipeline.health.severity import SUBSYSTEMS
 from herdbook.pipeline.reports.page import html
+from herdbook.pipeline.reports.page.records import with_names
 from herdbook.pipeline.reports.words import names, numbers
 from herdbook.pipeline.times import from_stamp, micros, stamp
 
@@ -46,7 +47,7 @@ def environment() -> Environment:
 
 
 def rendered(template: str, **given: Any) -> str:
-    return environment().get_template(template).render(**given)
+    return with_names(environment().get_template(template).render(**given))
 
 
 def address(path: str, **given: Given) -> str:

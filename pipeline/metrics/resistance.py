@@ -234,6 +234,6 @@ SET = MetricSet(
         "regen_wh_km": ("Wh/km", "Energy given back to the pack, per kilometre."),
         "regen_share": ("1", "Energy given back over energy taken out."),
     },
-    version=7,  # what a brake held; in 6 the wind of a ride, in 5 its own weight, where it can be read
+    version=8,  # the wind of a ride, what a brake held; in 5 its own weight, where it can be read
     source="force balance, as in pipeline/science/road.py; errors of the current sensor as for pack_energy",
 )

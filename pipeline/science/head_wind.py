@@ -18,9 +18,9 @@ from herdbook.pipeline.science.meta_analysis import Z95, t95
 
 # Steps between the two moments compared: long enough that a second's timing matters little, short against a street.
 APART = 3  # engineering choice
-HEAVY = 4.0  # standard deviations at which a residual weighs half: a street that begins is no wind; engineering choice
-PARTS, LEAST_STEPS, ROUNDS = 10, 40, 12
-LEAST_SE = 0.3  # m/s: a wind is not one number over a ride; engineering choice
+HEAVY = 6.0  # standard deviations at which a residual weighs half: a street that begins is no wind; engineering choice
+PARTS, LEAST_STEPS, ROUNDS = 6, 40, 12  # parts longer than a street, whose grade is in all that lies on it
+LEAST_SE = 0.5  # m/s: gusts and corners, a wind is not one number over a ride; engineering choice
 
 
 @dataclass(frozen=True, slots=True)

@@ -68,11 +68,12 @@ def more_needed(first: Floats, errors: Floats, second: Floats, errors_second: Fl
     if now.p <= level:
         return 0
     a, b = _levels(first, errors, second, errors_second)
+    own = _alone(first, errors) if n >= OWN_SCATTER else a  # what the first side tells of its own scatter
+    known = _known(errors, errors_second)
     for more in range(1, MOST_MORE + 1):
-        if min(n, m + more) >= OWN_SCATTER:  # the first side then tells its own scatter
-            a = _alone(first, errors)
         then = _Level(b.mean, b.one / (m + more), b.one, m + more - 1.0)
-        if _difference(a, then, n, m + more, known=_known(errors, errors_second)).p <= level:
+        found = _tested(own if m + more >= OWN_SCATTER else a, then, n, m + more, known=known)
+        if found is not None and found[0] <= level:
             return more
     return None
 
@@ -122,15 +123,24 @@ def _known(errors: Floats, errors_second: Floats) -> bool:
 
 
 def _difference(a: _Level, b: _Level, n: int, m: int, *, known: bool) -> LevelDifference:
+    found = _tested(a, b, n, m, known=known)
+    if found is None:
+        return LevelDifference(a.mean, b.mean, None, None, 1.0, 0.0, 0.0)
+    rise, (p, se, dof) = b.mean - a.mean, found
+    wide = quantile(0.95, dof) * se
+    return LevelDifference(a.mean, b.mean, rise - wide, rise + wide, p, se, dof)
+
+
+def _tested(a: _Level, b: _Level, n: int, m: int, *, known: bool) -> tuple[float, float, float] | None:
+    """p, se and dof of a difference, without its interval, which takes fifty times as long."""
     rise, variance = b.mean - a.mean, a.variance + b.variance
     rarest = 0.0 if known else (2 if n == m else 1) / comb(n + m, n)
     if variance <= 0 and (not rise or known):
-        return LevelDifference(a.mean, b.mean, None, None, 1.0, 0.0, 0.0)
+        return None
     shared = min(n, m) < OWN_SCATTER
     spread = a.variance**2 / a.dof + b.variance**2 / b.dof
     dof = n + m - 2.0 if shared or not spread else variance**2 / spread
     se = sqrt(variance)
     if rise and (not se or two_sided(rise / se, dof) < rarest):
         se = abs(rise) / quantile(1 - rarest, dof)
-    wide = quantile(0.95, dof) * se
-    return LevelDifference(a.mean, b.mean, rise - wide, rise + wide, max(rarest, two_sided(rise / se, dof)), se, dof)
+    return max(rarest, two_sided(rise / se, dof)), se, dof

@@ -10,6 +10,7 @@ from typer.testing import CliRunner, Result
 
 import tests.toy.logs as toy
 from herdbook.pipeline.cli import build
+from herdbook.pipeline.commands.look import lacking
 from tests.toy.bench import DATA
 
 
@@ -63,6 +64,14 @@ def test_a_log_that_names_nobody_is_looked_at_under_the_name_given(tmp_path: Pat
     unnamed = json.loads(runner.invoke(build(), args).stdout)
     named = json.loads(runner.invoke(build(), [*args, "--vehicle", "BENCH-1"]).stdout)
     assert [v["vehicle"] for v in unnamed["vehicles"] + named["vehicles"]] == ["a", "BENCH-1"]
+
+
+def test_the_figure_that_most_questions_wait_for_is_named() -> None:
+    for_want = [{"reason": f"not in the record: m{k} (the profile toy gives no [pack] rated_ah)"} for k in range(6)]
+    other = [{"reason": "the profile toy gives no [drive] gear, [drive] wheel_m"}, {"reason": "too few rides"}]
+    assert lacking(for_want + other) == " 6 of them need [pack] rated_ah, which the profile does not give."
+    assert lacking(for_want[:4] + other) == ""
+    assert lacking([]) == ""
 
 
 def test_no_log_and_a_wrong_profile_are_told(tmp_path: Path) -> None:

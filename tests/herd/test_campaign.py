@@ -19,8 +19,9 @@ from herdbook.pipeline.health.herd_figures import figure
 from herdbook.pipeline.herd.campaign import CampaignEffect, campaign_effect
 from herdbook.pipeline.herd.campaign_counts import campaign_counts
 from herdbook.pipeline.herd.horizon import record_end
-from tests.herd.books import T0, Con, catalogue, insert, installed, session, vehicle, without_book
+from tests.herd.books import T0, Con, catalogue, insert, installed, vehicle, without_book
 from tests.herd.invented import store_of
+from tests.night.tables import insert_rows
 
 UNTIL = T0 + timedelta(days=1000)
 DAY = 300
@@ -104,10 +105,12 @@ def test_a_firmware_counts_from_when_a_bus_named_it_after_another() -> None:
         asked(con, "43")
 
 
-def booked(con: Con, name: str, kind: str, day: float, **more: str) -> None:
+def booked(con: Con, name: str, kind: str, *days: float, **more: str) -> None:
     entry = con.execute("SELECT count(*) FROM service_book").fetchall()[0][0]
-    t = T0 + timedelta(days=day)
-    insert(con, "service_book", entry=entry, vehicle=name, kind=kind, zone="UTC", from_t=t, to_t=t, **more)
+    alike = {"vehicle": name, "kind": kind, "zone": "UTC", **more}
+    times = [T0 + timedelta(days=day) for day in days]
+    rows = [{**alike, "entry": entry + k, "from_t": t, "to_t": t} for k, t in enumerate(times)]
+    insert_rows(con, "service_book", rows)
 
 
 def counted_herd(con: Con, ratio: float, *, with_it: int = 15, without: int = 25, apart: float = 1.0) -> None:
@@ -122,8 +125,8 @@ def counted_herd(con: Con, ratio: float, *, with_it: int = 15, without: int = 25
             booked(con, name, "campaign", DAY, said="Belts changed")
             rate[DAY:] *= ratio
             rate[DAY - 60 :] *= apart
-        for day in np.flatnonzero(draw.random(500) < rate):
-            booked(con, name, "repair", int(day) + 0.1, part="belt left", said="worn")
+        days = np.flatnonzero(draw.random(500) < rate)
+        booked(con, name, "repair", *(int(day) + 0.1 for day in days), part="belt left", said="worn")
 
 
 def test_repairs_made_rarer_are_told_with_the_ratio_and_quiet_placebos() -> None:
@@ -207,12 +210,15 @@ def test_findings_count_by_days_on_record() -> None:
         vehicle(con, name)
         if got:
             booked(con, name, "campaign", DAY, said="Belts changed")
+        rides, told = [], []
         for order, day in enumerate(range(200, 400, step)):
-            session(con, name, day)
+            start = T0 + timedelta(days=day)
+            rides.append({"vehicle": name, "start_t": start, "end_t": start + timedelta(hours=1), "kind": "ride"})
             if order % 4 == 0 and not (got and day > DAY and order % 8):
-                t = T0 + timedelta(days=day, hours=2)
-                told = {"change": "new", "severity": "service", "statement": "", "first_t": t, "item": str(day)}
-                insert(con, "finding_log", scan="s", vehicle=name, rule="brake_late", **told)
+                of = {"scan": "s", "vehicle": name, "rule": "brake_late", "change": "new", "severity": "service"}
+                told.append({**of, "statement": "", "first_t": start + timedelta(hours=2), "item": str(day)})
+        insert_rows(con, "sessions", rides)
+        insert_rows(con, "finding_log", told)
     found = campaign_counts(con, "belts", "brake_late", days=100, until=UNTIL)
     assert found.effect is not None
     assert found.effect.control_change == pytest.approx(1, abs=0.1)

@@ -27,7 +27,7 @@ from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import DAY, micros
 from herdbook.pipeline.vehicle.record import Metric
 from tests.book.rows import day, enter, store_with
-from tests.night.tables import T0, insert, session
+from tests.night.tables import T0, insert_rows, session
 
 RULES = all_rules()
 
@@ -39,13 +39,15 @@ def store(tmp_path: Path) -> Store:
 
 def rides(store: Store, vehicle: str, first: int, values: dict[str, list[float]], se: float | None = 0.1) -> None:
     """A ride a day from the day `first` on, with these figures; a name may hold an item, "cell_r_ratio 7"."""
+    rows = []
     with transaction(store.catalogue) as con:
         for k in range(max(len(v) for v in values.values())):
             session(con, vehicle, first + k)
+            of_ride = {"vehicle": vehicle, "start_t": T0 + timedelta(days=first + k), "se": se}
             for name, of in values.items():
                 metric, _, item = name.partition(" ")
-                start = T0 + timedelta(days=first + k)
-                insert(con, "metrics", vehicle=vehicle, start_t=start, name=metric, item=item, value=of[k], se=se)
+                rows.append({**of_ride, "name": metric, "item": item, "value": of[k]})
+        insert_rows(con, "metrics", rows)
 
 
 def compared(store: Store, first: Side, second: Side) -> Comparison:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -11,6 +12,7 @@ import herdbook.pipeline
 
 SCHEMA = Path(herdbook.pipeline.__file__).parent / "store" / "schema"
 T0 = datetime(2026, 3, 1, 6, 0)
+AT_ONCE = 100  # rows of one statement
 
 
 def catalogue() -> duckdb.DuckDBPyConnection:
@@ -22,11 +24,20 @@ def catalogue() -> duckdb.DuckDBPyConnection:
 
 def insert(con: duckdb.DuckDBPyConnection, table: str, **values: object) -> None:
     """One row; columns not named get a harmless value of their type (NULL where the schema allows it)."""
+    insert_rows(con, table, [values])
+
+
+def insert_rows(con: duckdb.DuckDBPyConnection, table: str, rows: Sequence[Mapping[str, object]]) -> None:
+    """insert() of many rows, in a tenth of the time."""
     columns = con.execute(f"PRAGMA table_info('{table}')").fetchall()
-    row = {name: values.get(name, _harmless(kind) if must else None) for _, name, kind, must, _, _ in columns}
-    assert set(values) <= set(row), f"no such column in {table}: {set(values) - set(row)}"
-    places = ", ".join("?" for _ in row)
-    con.execute(f"INSERT INTO {table} VALUES ({places})", list(row.values()))
+    harmless = {name: _harmless(kind) if must else None for _, name, kind, must, _, _ in columns}
+    for row in rows:
+        assert set(row) <= set(harmless), f"no such column in {table}: {set(row) - set(harmless)}"
+    places = f"({', '.join('?' for _ in harmless)})"
+    for first in range(0, len(rows), AT_ONCE):
+        some = rows[first : first + AT_ONCE]
+        values = [row.get(name, value) for row in some for name, value in harmless.items()]
+        con.execute(f"INSERT INTO {table} VALUES {', '.join([places] * len(some))}", values)
 
 
 def _harmless(kind: str) -> object:

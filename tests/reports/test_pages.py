@@ -251,6 +251,27 @@ def test_causes_and_changes_are_read_on_a_phone_without_moving_them_sideways(
             assert watched.ask(over) == 0, name
 
 
+MOVED = """[...document.querySelectorAll('.scroll')]
+    .filter(e => e.checkVisibility() && e.scrollWidth > e.clientWidth + 1).map(e => e.getAttribute('aria-label'))"""
+OPEN = "document.querySelectorAll('details').forEach(d => { d.open = true; })"
+SHEET = 688  # CSS pixels between the margins of an A4 sheet
+
+
+@pytest.mark.parametrize("name", ["dossier", "history", "fleet", "vehicle"])
+def test_no_table_is_moved_sideways_on_a_phone_nor_cut_on_paper(
+    browser: Browser, pages: dict[str, Path], name: str
+) -> None:
+    """With everything unfolded. Chromium shrinks a whole print whose content is wider than the sheet, so that one cut
+    table makes every page small."""
+    with opened(browser, pages[name], width=390) as watched:
+        watched.ask(OPEN)
+        assert watched.ask(MOVED) == []
+        watched.page.emulate_media(media="print")
+        watched.page.set_viewport_size({"width": SHEET, "height": 1000})
+        assert watched.ask(MOVED) == []
+        assert watched.ask("document.documentElement.scrollWidth - innerWidth") <= 0
+
+
 def test_the_dossier_has_few_stops_of_the_tab_key(browser: Browser, pages: dict[str, Path]) -> None:
     """And the figures of a section are one of them: up and down go from one to the next."""
     stops = "[...document.querySelectorAll('a[href], button, summary, input, select, [tabindex=\"0\"]')]"

@@ -70,8 +70,12 @@ def settled_once(tmp_path_factory: pytest.TempPathFactory) -> Bench:
 @pytest.fixture
 def settled(settled_once: Bench, tmp_path: Path) -> Bench:
     """Every night's rows in files of their own; moved to another place."""
-    shutil.copytree(settled_once.folder, tmp_path / "moved")
-    return Bench(tmp_path / "moved")
+    return moved(settled_once, tmp_path)
+
+
+def moved(bench: Bench, folder: Path) -> Bench:
+    shutil.copytree(bench.folder, folder / "moved")
+    return Bench(folder / "moved")
 
 
 def files(bench: Bench) -> list[Path]:
@@ -189,7 +193,7 @@ def test_what_cannot_be_measured_again_is_said(settled: Bench) -> None:
 def test_a_full_disk_leaves_the_rows_where_they_are(
     young: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    bench = nights(tmp_path, "")
+    bench = moved(young, tmp_path)
     settings(bench, "young_rows = 0")
     monkeypatch.setattr(record_writing, "file_hash", full)
     with pytest.raises(StoreError, match="the record cannot be written"):

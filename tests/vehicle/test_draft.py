@@ -254,6 +254,23 @@ def test_a_fault_signal_whose_words_are_numbers_is_drafted_as_codes(tmp_path: Pa
     assert load_profile(tmp_path / "p.toml").fault_name("bms_fault", "", 1) == "code 5 (fan)"
 
 
+def test_short_forms_of_limits_faults_and_a_trigger_that_is_pressed_by_degrees(tmp_path: Path) -> None:
+    """As a stranger's DBC had them: none was proposed, and the fault word as a temperature."""
+    text = dbc(
+        ("BAT_Lim", ["MaxDisch|A|400", "MaxRegen|A|200"]),
+        ("INV_Stat", ["INV_Fault||255|8", "FetT|degC|150"]),
+        ("HMI_Cmd", ["HMI_Trigger|%|100", "HMI_Enable||1|1"]),
+    )
+    (tmp_path / "a.dbc").write_text(text)
+    messages = Network.load([tmp_path / "a.dbc"]).messages
+    found = {g.role: g for g in guesses(messages)}
+    told = {role: [signal for _, signal in g.family.members] for role, g in found.items()}
+    assert told["discharge_limit"] == ["MaxDisch"]
+    assert told["controller_fault"] == ["INV_Fault"]
+    assert told["throttle"] == ["HMI_Trigger"]
+    assert "INV_Fault" not in draft(messages, ["a.dbc"], "a").split("fet_temp")[1].splitlines()[0]
+
+
 @pytest.mark.parametrize(
     ("front", "rear", "certain"), [("F_", "R_", False), ("Front", "Rear", True), ("Vorn_", "Hinten_", True)]
 )

@@ -1,13 +1,15 @@
 """The voltage passes its limit while braking, at the pack or at the controller's DC link; or is on its way there.
 
 On its way: the link rises above the pack in step with the braking current, as through a resistance far beyond that of
-sound wires and plugs. Judged is the rise over what both sensors differ by without current, or the slope over many
-brakings, so that a sensor's offset does not count. Pack voltage that no group bears out is a sensor's.
+sound wires and plugs, or far enough that the strongest braking its maker allows would carry it past its limit. Judged
+is the rise over what both sensors differ by without current, or the slope over many brakings, so that a sensor's offset
+does not count. Pack voltage that no group bears out is a sensor's.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import polars as pl
 
@@ -31,6 +33,11 @@ from herdbook.pipeline.health.since import newest_stretch
 from herdbook.pipeline.health.statistics import confidence, largest, middle
 from herdbook.pipeline.metrics.braking import over_voltage_limit
 from herdbook.pipeline.metrics.shared.braking_samples import least_a
+
+JOINT = (
+    "A bad joint between pack and controller, or a link sensor wrong with load: the voltage drop over each joint, "
+    "measured under current, separates them."
+)
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
@@ -79,7 +86,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             )
         )
     named = {f.item for f in found}
-    risen = _rise(record, known, limits) or _resistance(known, limits)
+    risen = _rise(record, known, limits) or _resistance(known, limits) or _headed(record, known, limits)
     return found + [f for f in (risen,) if f is not None and f.item not in named]
 
 
@@ -90,17 +97,27 @@ def _no_group_bears_it_out(record: Record, limit: float, seen_s: float) -> pl.Ex
     return ((every > 0) & (every < limit) & (pl.col("pack_over_s") >= seen_s)).fill_null(False)
 
 
-def _rise(record: Record, brakings: pl.DataFrame, limits: Mapping[str, float]) -> Finding | None:
-    """By each braking on its own: what the link has more than the pack beyond what it has without current."""
+def _risen(record: Record, brakings: pl.DataFrame) -> pl.DataFrame:
+    """Braking by braking what the link has more than the pack beyond what it has without current (`risen_v`), and that
+    over the current (`ohm`)."""
     rows = brakings.drop_nulls(["link_rise_v", "link_idle_v", "delivered_a"]).tail(NEWEST)
     rows = rows.filter(pl.col("delivered_a") >= least_a(record.profile))
+    rows = rows.with_columns(risen_v=pl.col("link_rise_v") - pl.col("link_idle_v"))
+    return rows.with_columns(ohm=pl.col("risen_v") / pl.col("delivered_a"))
+
+
+def _stale_ohm(record: Record) -> float:
+    """A pack voltage told once a second may be that of the moment before: its own drop is then in the rise."""
+    pack = record.profile.pack_figures
+    return (pack.cells or 0) * pack.cell_r10s_mohm / 1000.0
+
+
+def _rise(record: Record, brakings: pl.DataFrame, limits: Mapping[str, float]) -> Finding | None:
+    """By each braking on its own."""
+    rows = _risen(record, brakings)
     if not rows.height:
         return None
-    rows = rows.with_columns(risen_v=pl.col("link_rise_v") - pl.col("link_idle_v"))
-    rows = rows.with_columns(ohm=pl.col("risen_v") / pl.col("delivered_a"))
-    pack = record.profile.pack_figures
-    # a pack voltage told once a second may be that of the moment before: its own drop is then in the rise
-    limit = limits["ohm"] + (pack.cells or 0) * pack.cell_r10s_mohm / 1000.0
+    limit = limits["ohm"] + _stale_ohm(record)
     since = newest_stretch(rows, (rows["ohm"] > limit).to_numpy(), 0.5)
     hit = since.hit.filter(pl.col("risen_v") >= limits["rise"])
     if hit.height < limits["count"] or hit.height < limits["most"] * since.rows.height:
@@ -125,8 +142,7 @@ def _rise(record: Record, brakings: pl.DataFrame, limits: Mapping[str, float]) -
         duration_s=seconds(hit),
         windows=windows(hit, "risen_v"),
         signals=("dc_link_voltage", "pack_voltage", "regen_current"),
-        not_separable="A bad joint between pack and controller, or a link sensor wrong with load: the voltage drop "
-        "over each joint, measured under current, separates them.",
+        not_separable=JOINT,
     )
 
 
@@ -159,12 +175,52 @@ def _resistance(brakings: pl.DataFrame, limits: Mapping[str, float]) -> Finding 
         duration_s=seconds(rows),
         windows=windows(rows, "link_rise_v"),
         signals=("dc_link_voltage", "pack_voltage", "regen_current"),
-        not_separable="A bad joint between pack and controller, or a link sensor wrong with load: the voltage drop "
-        "over each joint, measured under current, separates them.",
+        not_separable=JOINT,
+    )
+
+
+def _headed(record: Record, brakings: pl.DataFrame, limits: Mapping[str, float]) -> Finding | None:
+    """Where the strongest braking that the maker allows, into a pack that still takes all of it, would carry the link
+    past its limit, though no braking was yet as strong."""
+    drive, pack = record.profile.drive_figures, record.profile.pack_figures
+    cell_v = drive.regen_cell_full_v or pack.cell_max_v
+    top, strongest, rows = over_voltage_limit(record.profile, "link"), drive.regen_max_a, _risen(record, brakings)
+    if top is None or strongest is None or cell_v is None or pack.cells is None or not rows.height:
+        return None
+    sound = limits["sound"] + _stale_ohm(record)
+    since = newest_stretch(rows, (rows["ohm"] > sound).to_numpy(), 0.5)
+    if since.hit.height < limits["alike"] or since.hit.height < limits["most"] * since.rows.height:
+        return None
+    mid = middle(since.rows["ohm"], least_se=0.1 * abs(float(since.rows["ohm"].to_numpy().mean())))
+    reaches = pack.cells * cell_v + mid.value * strongest
+    if mid.value - 3.0 * mid.se < sound or reaches < top:
+        return None
+    text = f"While braking the DC link rises above the pack by {spell(mid.value, 'V', mid.se)} per ampere more than it "
+    text += (
+        f"stands there without current, in {since.hit.height} of {counted(since.rows.height, 'braking event')}. With "
+    )
+    text += f"the {spell(strongest, 'A')} of its maker, into a pack that still takes them, it would reach "
+    text += f"{spell(reaches, 'V')}; its limit is {spell(top, 'V')}."
+    return Finding(
+        severity=Severity.SERVICE,
+        item="DC-link voltage",
+        measured=mid.value,
+        limit=sound,
+        unit="ohm",
+        statement=text,
+        se=mid.se,
+        confidence=min(0.98, confidence(mid.value, sound, mid.se)),
+        persistence=since.hit.height / since.rows.height,
+        count=since.hit.height,
+        duration_s=seconds(since.hit),
+        windows=windows(since.hit, "risen_v"),
+        signals=("dc_link_voltage", "pack_voltage", "regen_current"),
+        not_separable=JOINT,
     )
 
 
 def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import profile
     from herdbook.pipeline.health.rules._example_brakings import braked
 
     def rise(amps: float, volts: float) -> dict[str, float]:
@@ -180,15 +236,24 @@ def _cases() -> Cases:
         """Beside a link that reads 0.8 V more than the pack without current."""
         return rise(amps, 0.8 + volts) | {"link_idle_v": 0.8}
 
+    def gentle(ohm: float, strongest_a: float) -> Record:
+        """Brakings of 6 A, of a vehicle whose maker allows more."""
+        drive = {"regen_max_a": strongest_a, "dc_link_max_v": 45.0, "regen_cell_full_v": 3.4}
+        known = braked(*[above_idle(6.0 * ohm, 6.0)] * 8)
+        return replace(known, profile=profile(drive=drive))
+
     over = {"pack_over_s": 2.0, "pack_v_max": 44.6}
     return Cases(
         fires_on=(
             braked(*[above_idle(6.0)] * 3),
+            gentle(0.12, strongest_a=50.0),
             braked(*[over | {"cell_max_v": 3.7}] * 3),
             braked(*[{"pack_over_s": 0.5, "pack_v_max": 44.6, "link_over_s": 0.0, "link_v_max": 44.7}] * 3),
         ),
         quiet_on=(
             braked(*[above_idle(0.6)] * 9),
+            gentle(0.12, strongest_a=10.0),  # it cannot get far
+            gentle(0.02, strongest_a=50.0),
             braked(above_idle(6.0), *[above_idle(0.1)] * 9),
             braked(*[over | {"cell_max_v": 3.4}] * 9),  # the pack's reading is high, and no group is
             braked(*[rise(a, 1.5 + 0.01 * a) for a in (4.0, 8.0, 12.0, 16.0, 20.0)] * 2),
@@ -219,6 +284,8 @@ RULE = Rule(
     limits=(
         Limit("duration", 0.1, "s", "a longer time than one sample at common rates: engineering choice"),
         Limit("ohm", 0.15, "ohm", "between pack and DC link; sound wires and plugs stay under 0.02: from memory"),
+        Limit("sound", 0.03, "ohm", "between pack and DC link; wires and plugs stay under 0.02: from memory"),
+        Limit("alike", 4, "braking events", "that all rise beyond it: engineering choice"),
         Limit("seen", 1.0, "s", "a group that goes so high so long is seen by its own reading: engineering choice"),
         Limit("rise", 1.0, "V", "over the pack, beyond steps and noise of both readings: engineering choice"),
         Limit("most", 0.8, "share", "of the brakings since it began: engineering choice"),
@@ -257,6 +324,6 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="limits: the profile's dc_link_max_v, or groups x highest group voltage",
-    version=2,
+    version=3,
     cases=_cases,
 )

@@ -12,15 +12,14 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-import numpy as np
 import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found, only_by, over
-from herdbook.pipeline.health.change import upward_step
 from herdbook.pipeline.health.reading import reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, NEWEST, table
+from herdbook.pipeline.health.rules._own_step import own_step
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.since import newest_stretch
@@ -85,12 +84,8 @@ def _later_than(every: pl.DataFrame, limit: float, most: float, least_se: float 
 def _since(whole: pl.DataFrame, limits: Mapping[str, float]) -> Finding | None:
     """By its own earlier brakings: a step that no frames explain."""
     values = whole["response_s"].to_numpy()
-    if values.size < 2 * limits["least"]:
-        return None
-    # what one braking is off by: the middle of what two that follow one another differ by
-    error = max(1.4826 * float(np.median(np.abs(np.diff(values)))) / math.sqrt(2.0), LEAST_SE)
-    step = upward_step(values, np.full(values.size, error), least=int(limits["least"]))
-    if step is None or step.rise - 3.0 * step.se < limits["over_fleet"] or step.z < limits["own_sigmas"]:
+    step = own_step(values, int(limits["least"]), LEAST_SE, limits["own_sigmas"])
+    if step is None or step.rise - 3.0 * step.se < limits["over_fleet"]:
         return None
     after, before = whole.slice(step.first), whole.head(step.first)
     limit = middle(before["response_s"], least_se=LEAST_SE).value + limits["over_fleet"]

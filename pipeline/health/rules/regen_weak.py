@@ -15,10 +15,13 @@ from herdbook.pipeline.health.cause_tests import also_found, motors_alike, only_
 from herdbook.pipeline.health.reading import reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, EXPLAINED, NEWEST, accounted, by_whom, withheld
+from herdbook.pipeline.health.rules._own_step import own_step
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.since import newest_stretch
 from herdbook.pipeline.health.statistics import confidence, middle
+
+LEAST_SE = 0.01  # of one braking's share: engineering choice
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
@@ -31,21 +34,28 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     usual = reference(record, "regen_missing_share")
     limit = limits["missing"] if usual is None else max(usual.value, 0.0) + limits["over_fleet"]
     since = newest_stretch(every, (every["missing"] > limit).to_numpy(), 0.5)
-    brakings, chance = since.rows, since.chance
-    mid = middle(brakings["missing"], least_se=0.01)
+    brakings, chance, before = since.rows, since.chance, since.before
+    mid = middle(brakings["missing"], least_se=LEAST_SE)
     few = every.height < limits["count"]
     if few and (every["missing"] > limit + limits["far"]).all():
         chance = 0.05
     elif few:
         return NotAssessed(f"only {counted(every.height, 'answered braking event')} with the pack's state recorded")
     elif chance > limits["chance"] or mid.value - 3.0 * mid.se < limit:
-        return []
+        step = own_step(every["missing"].to_numpy(), int(limits["least"]), LEAST_SE, limits["own_sigmas"])
+        if step is None:
+            return []
+        limit = min(limit, max(step.before, 0.0) + limits["over_fleet"])
+        brakings, before, chance = every.slice(step.first), step.first, limits["chance"]
+        mid = middle(brakings["missing"], least_se=LEAST_SE)
+        if mid.value - 3.0 * mid.se < limit:
+            return []
     if middle(brakings["asymmetry"]).value > limits["sided"]:
         return []  # one side is missing, not a little of both: the one-sided rule speaks
     hit = brakings.filter(pl.col("missing") > limit)
     missing = 100 * mid.value
     # a limiter that always gave so much less may be set so: only a fleet, or brakings before, tell it from a fault
-    set_so = withheld(hit) and usual is None and not since.before
+    set_so = withheld(hit) and usual is None and not before
     return [
         Finding(
             severity=Severity.NOTE if set_so else Severity.SERVICE,
@@ -77,11 +87,16 @@ def _cases() -> Cases:
     from herdbook.pipeline.health.rules._example_brakings import braked, refused
 
     return Cases(
-        fires_on=(braked(*[refused("undelivered", 12.0)] * 12), braked(*[refused("unreasoned", 14.0)] * 20)),
+        fires_on=(
+            braked(*[refused("undelivered", 12.0)] * 12),
+            braked(*[refused("unreasoned", 14.0)] * 20),
+            braked(*[{}] * 20, *[refused("unreasoned", 14.0)] * 4),  # it used to give all
+        ),
         quiet_on=(
             braked(*[{}] * 20),
             braked(*[refused("full", 12.0)] * 20),
             braked(*[refused("undelivered", 12.0)] * 3, *[{}] * 20),
+            braked(*[{}] * 20, *[refused("undelivered", 18.5)] * 3),
             braked(*[refused("undelivered", 18.0)] * 20),
             braked(*[refused("undelivered", 12.0, asymmetry=0.9, left_a=8.0, right_a=22.0)] * 20),
         ),
@@ -111,6 +126,7 @@ RULE = Rule(
         ),
         Limit("over_fleet", 0.12, "1", "more than the fleet misses, for two current sensors: engineering choice"),
         Limit("chance", 0.025, "1", "of so many were the middle at the limit (sign test): engineering choice"),
+        Limit("own_sigmas", 6.0, "1", "of a step among its own brakings, for every place to cut: engineering choice"),
         Limit("sided", 0.25, "1", "|left - right| over their mean, as in the one-sided rule: engineering choice"),
         Limit(
             "count",
@@ -146,6 +162,6 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="accounting of a shortfall: this project; magnets: reversible loss by heat is about 0.12 %/K (from memory)",
-    version=3,
+    version=4,
     cases=_cases,
 )

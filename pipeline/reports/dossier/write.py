@@ -64,8 +64,12 @@ def write_dossier(
     """
     with store.read() as con:
         facts = replace(one_vehicle(con, vehicle, store.settings.zone), peers_named=name_peers)
-        facts = facts if with_book else unbooked(facts)
-        return _write(store, con, facts, html.target(out, f"dossier-{html.file_name(vehicle)}.html"))
+        return write_facts(store, con, facts if with_book else unbooked(facts), out)
+
+
+def write_facts(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts, out: Path | str) -> Path:
+    """As write_dossier, of facts that were read already."""
+    return _write(store, con, facts, html.target(out, f"dossier-{html.file_name(facts.vehicle)}.html"))
 
 
 def refresh_dossiers(store: Store, folder: Path, vehicles: Sequence[str], told: Progress | None = None) -> int:

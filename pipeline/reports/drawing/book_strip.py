@@ -17,6 +17,7 @@ from herdbook.pipeline.book.entry import Entry, Kind
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.reports.facts import Facts
 from herdbook.pipeline.reports.page.figure import local_ms
+from herdbook.pipeline.reports.page.still.picture import leaning
 from herdbook.pipeline.reports.page.still.scale import Scale, ticks
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.times import micros
@@ -134,7 +135,7 @@ def _grid(of: Scale, tall: float) -> str:
         x = 100 * float(of.place(np.array([value]))[0])
         every = "" if order % 2 == 0 else " odd"
         out.append(f'<line class="gr" x1="{x:.2f}%" x2="{x:.2f}%" y1="{TOP}" y2="{foot}"/>')
-        out.append(f'<text class="xt{every}" x="{x:.2f}%" y="{foot + 16}">{escape(words)}</text>')
+        out.append(f'<text class="xt{every}" x="{x:.2f}%" y="{foot + 16}"{leaning(x)}>{escape(words)}</text>')
     return "".join(out) + f'<line class="ax" x2="100%" y1="{foot}" y2="{foot}"/>'
 
 

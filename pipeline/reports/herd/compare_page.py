@@ -52,7 +52,7 @@ def blocks(two: TwoSides, zone: ZoneInfo | None) -> list[Block]:
     told = [f for f in asked if f.differs] or asked[:MOST_QUIET]
     drawn = [*told, *(f for f in rest if f.differs)][:MOST_DRAWN] or rest
     out += [Drawn(_figure(two, f, order, zone)) for order, f in enumerate(drawn)]
-    out.append(PageTable("What the two sides had to do", _heads(words.USE_HEAD), words.use_rows(found)))
+    out.append(PageTable("Sessions on each side", _heads(words.USE_HEAD), words.use_rows(found)))
     out += [Note(numbers.with_minus(line)) for line in words.beside(two)]
     if found.figures:
         every = [_row(f) for f in found.figures]

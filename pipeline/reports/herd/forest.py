@@ -25,13 +25,15 @@ class Branch:
 
 @dataclass(frozen=True, slots=True)
 class Ground:
-    """Of a forest: none is where nothing differs; log: values are ratios, drawn by their logarithm."""
+    """Of a forest: none is where nothing differs; log: values are ratios, drawn by their logarithm.
+    keys: whether the legend tells branches that differ from the others."""
 
     x: str
     none: float
     head: tuple[str, ...]
     log: bool = False
     span: tuple[float, float] | None = None
+    keys: bool = True
 
 
 def forest(id: str, title: str, branches: Sequence[Branch], ground: Ground, note: str) -> PageFigure:
@@ -69,7 +71,7 @@ def forest(id: str, title: str, branches: Sequence[Branch], ground: Ground, note
     zero = {"type": "line", "x0": at(ground.none), "x1": at(ground.none), "y0": 0, "y1": 1, "yref": "paper"}
     shapes = [zero | {"line": {"color": "@ink", "width": 1, "dash": "dash"}}]
     x_axis = axis(ground.x, range=[low, high], **(_decades(low, high) if ground.log else {}))
-    spec = {"data": data, "layout": layout(height, xaxis=x_axis, yaxis=y_axis, shapes=shapes)}
+    spec = {"data": data, "layout": layout(height, xaxis=x_axis, yaxis=y_axis, shapes=shapes, showlegend=ground.keys)}
     alt = f"{len(branches)} comparisons with intervals; {sum(b.strong for b in branches)} differ."
     return PageFigure(id, title, alt, spec, note, head=ground.head, body=[b.row for b in branches], height=height)
 

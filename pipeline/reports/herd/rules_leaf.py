@@ -24,6 +24,11 @@ def months_leaf(con: duckdb.DuckDBPyConnection, titles: dict[str, str]) -> Leaf:
     if not months:
         none = Note("No scan has told a service or stop-use finding.", "absent")
         return Leaf("months", "When findings began", blocks=[none])
+    lead = "Vehicles on which a scan newly told a service or stop-use finding, by the month of its first evidence."
+    if len(months) == 1:
+        counts = [(titles.get(r, r), str(found.count[r, months[0]])) for r in rules if (r, months[0]) in found.count]
+        table = PageTable(f"Vehicles by finding, {months[0]:%Y-%m}", ("Finding", "Vehicles"), counts, frozenset({1}))
+        return Leaf("months", "When findings began", lead, [table])
     z = [[float(found.count[r, m]) if (r, m) in found.count else None for m in months] for r in rules]
     most = max(v for row in z for v in row if v is not None) if any(v for row in z for v in row) else 1.0
     names = [titles.get(r, r) for r in rules]
@@ -41,7 +46,7 @@ def months_leaf(con: duckdb.DuckDBPyConnection, titles: dict[str, str]) -> Leaf:
     }
     every = max(1, len(months) // 8)
     ticks = {"tickvals": list(range(0, len(months), every)), "ticktext": [f"{m:%Y-%m}" for m in months][::every]}
-    height = 120 + 22 * len(rules)
+    height = 120 + 24 * len(rules)
     y = axis("", autorange="reversed", type="category", automargin=True)
     x = axis("Month of the first evidence (UTC)", **ticks)
     figure = PageFigure(
@@ -54,7 +59,6 @@ def months_leaf(con: duckdb.DuckDBPyConnection, titles: dict[str, str]) -> Leaf:
         body=[(n, *("" if v is None else f"{v:.0f}" for v in row)) for n, row in zip(names, z, strict=True)],
         height=height,
     )
-    lead = "Vehicles on which a scan newly told a service or stop-use finding, by the month of its first evidence."
     return Leaf("months", "When findings began", lead, [Drawn(figure)])
 
 
@@ -71,7 +75,7 @@ def outcomes_leaf(con: duckdb.DuckDBPyConnection, titles: dict[str, str]) -> Lea
             counts = (str(r.told), str(r.confirmed), str(r.refuted), str(r.open))
             branches.append(Branch(name, share, 100 * r.low, 100 * r.high, False, (name, *counts, told)))
         head = ("Finding", "Told", "Confirmed", "Refuted", "Open", "Right (95 %)")
-        ground = Ground("Confirmed of those decided [%]", 100.0, head, span=(0.0, 100.0))
+        ground = Ground("Confirmed of those decided [%]", 100.0, head, span=(0.0, 100.0), keys=False)
         note = "Exact intervals. Nobody drew by lot what was inspected: the others may be better or worse."
         blocks.append(Drawn(forest("outcomes-forest", "How right each rule was on this fleet", branches, ground, note)))
     else:

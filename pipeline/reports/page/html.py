@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 from herdbook.pipeline.reports.page.figure import PageFigure
+from herdbook.pipeline.reports.page.records import with_names
 from herdbook.pipeline.reports.page.still.picture import still
 from herdbook.pipeline.reports.words import numbers
 from herdbook.pipeline.store.whole_file import whole
@@ -85,7 +86,7 @@ def render(template: str, scripts: tuple[str, ...] = (), figures: Sequence[PageF
         "base-uri 'none'; form-action 'none'; "
         f"script-src {' '.join(hashes) if hashes else chr(39) + 'none' + chr(39)}"
     )
-    return (
+    page = (
         environment()
         .get_template(template)
         .render(
@@ -96,6 +97,7 @@ def render(template: str, scripts: tuple[str, ...] = (), figures: Sequence[PageF
             **given,
         )
     )
+    return with_names(page)
 
 
 def program_version() -> str:

@@ -2,23 +2,27 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from herdbook.pipeline.reports.drawing.panels import PANEL_PX, time_axis
 from herdbook.pipeline.reports.drawing.thin import thin
-from herdbook.pipeline.reports.drawing.traces import STEPPED, thinned_words
+from herdbook.pipeline.reports.drawing.traces import STEPPED, role_words, thinned_words
 from herdbook.pipeline.reports.drawing.zoom_samples import Sampled, pack_samples
 from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.page.figure import DASHES, LINES, PageFigure, Spec, axis, label, layout, local_ms, packed
 from herdbook.pipeline.reports.signals.window import Wire
 from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.vehicle.roles import ROLES
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
 MOST_WIRES = 40  # in one figure; tables take any number
+OF_PACK = re.compile(r"^pack_\d+_")
+TITLE_PX = 10  # half of what a panel's title needs between it and the one above
 ZOOM_BYTES = 4_000_000  # one figure a page: room for about three million samples of a quiet signal
 
 
@@ -44,11 +48,12 @@ def wire_figure(vehicle: str, wires: list[Wire], zone: ZoneInfo | None, points: 
     data: list[Spec] = []
     axes: dict[str, Spec] = {}
     count, drawn = len(groups), 0
+    gap = TITLE_PX / (PANEL_PX * max(1, count))
     sampled: list[Sampled] = []
     for index, (name, members) in enumerate(groups.items()):
         y = "y" if index == 0 else f"y{index + 1}"
         bottom = 1 - (index + 1) / count
-        axes["yaxis" + y[1:]] = _panel_axis(name, members[0], [bottom + 0.02, bottom + 1 / count - 0.02])
+        axes["yaxis" + y[1:]] = _panel_axis(name, members[0], [bottom + gap, bottom + 1 / count - gap])
         for order, wire in enumerate(members):
             trace, kept = _trace(wire, order, zone, points)
             sampled.append(Sampled(len(data), wire.t, wire.v.astype(np.float64), points))
@@ -62,10 +67,11 @@ def wire_figure(vehicle: str, wires: list[Wire], zone: ZoneInfo | None, points: 
     more = pack_samples(sampled, zone, ZOOM_BYTES)
     body = [_numbers(wire) for wire in wires]
     head = ("Signal", "Unit", "Lowest", "Median", "Highest", "Samples")
-    alt = f"Line chart of {numbers.listing(list(groups))} of {vehicle} against time."
+    what = numbers.listing([shown(name) for name in groups])
+    alt = f"Line chart of {what} of {vehicle} against time."
     return PageFigure(
         "signals",
-        f"{vehicle}: {numbers.listing(list(groups))}",
+        f"{vehicle}: {what}",
         alt,
         spec,
         thinned_words(drawn, sum(len(s.v) for s in sampled)) + more.text,
@@ -76,10 +82,18 @@ def wire_figure(vehicle: str, wires: list[Wire], zone: ZoneInfo | None, points: 
     )
 
 
+def shown(name: str) -> str:
+    """A role in words, with its group or side: "Motor current left"; a signal by the name that its DBC gives it."""
+    role, _, item = name.partition("[")
+    if OF_PACK.sub("", role) not in ROLES:
+        return name
+    return f"{role_words(role)} {item.removesuffix(']')}".rstrip()
+
+
 def _panel_axis(name: str, first: Wire, domain: list[float]) -> Spec:
-    shown = numbers.unit(first.unit)
+    unit = numbers.unit(first.unit)
     y = axis("", domain=domain)
-    y["title"] = {"text": label(name) + (f"<br>[{label(shown)}]" if shown else "")}
+    y["title"] = {"text": label(shown(name)) + (f"<br>[{label(unit)}]" if unit else "")}
     if first.states:
         y |= {"tickvals": list(range(len(first.states))), "ticktext": list(first.states)}
     return y
@@ -96,7 +110,7 @@ def _trace(wire: Wire, order: int, zone: ZoneInfo | None, points: int) -> tuple[
     return {
         "type": "scatter",
         "mode": "lines",
-        "name": label(wire.name),
+        "name": label(shown(wire.name)),
         "x": packed(local_ms(t, zone)),
         "y": packed(v, "f4"),
         "line": line,
@@ -108,6 +122,6 @@ def _trace(wire: Wire, order: int, zone: ZoneInfo | None, points: int) -> tuple[
 def _numbers(wire: Wire) -> tuple[str, ...]:
     good = wire.v[np.isfinite(wire.v.astype(np.float64))].astype(np.float64)
     if not good.size:
-        return wire.name, numbers.unit(wire.unit), "", "", "", "0"
+        return shown(wire.name), numbers.unit(wire.unit), "", "", "", "0"
     low, mid, high = (numbers.number(float(x)) for x in (good.min(), np.median(good), good.max()))
-    return wire.name, numbers.unit(wire.unit), low, mid, high, str(good.size)
+    return shown(wire.name), numbers.unit(wire.unit), low, mid, high, str(good.size)

@@ -21,7 +21,7 @@ _WORDS = {
     "max": "max mx maximum highest high hi peak groesste maximal",
     "mean": "avg average mean delta diff spread mittel mittelwert",
     "charge": "charge chg charging chrg chargelimit intake ccl regenlimit lade laden ladung",
-    "discharge": "discharge dis dchg dsg dischrg dch discharging output dcl entlade entladen entladung",
+    "discharge": "discharge dis disch dischg dchg dsg dischrg dch discharging output dcl entlade entladen entladung",
     "charger": "charger chgr obc chg chargeunit evse lader ladegeraet",
     "contactor": "contactor contactors cntct cntctr relay mainrelay mainswitch switch mr k1 schuetz "
     "hauptschuetz mainrelaystate",

@@ -62,6 +62,8 @@ def fit(wanted: Wanted, message: Message, signal: Signal) -> float:
         return 0.0
     if _against(signal.name, asked) & wanted.never:
         return 0.0
+    if role.name == "throttle" and "throttle" not in anywhere and not signal.unit.strip():
+        return 0.0  # a trigger that is a share of its way is a throttle; one that is held or not is none
     sure = SIDE_WORD if _against(message.name, asked) & wanted.never & APART and role.index != "side" else 1.0
     for need in wanted.needs:
         either = set(need.split("|"))

@@ -39,7 +39,7 @@ WANTED: tuple[Wanted, ...] = (
     _line("insulation_resistance", "insulation", f"fault limit demand state {_ODD}"),
     _line("bms_temp", "board|bms", f"cell motor stage ambient min max charger controller winding fault soc {_ODD}"),
     _line("ambient_temp", "ambient", f"motor cell stage {_ODD}"),
-    _line("controller_fault", "controller fault", "count motor pack bms charger state"),
+    _line("controller_fault", "controller|stage fault", "count motor pack bms charger state"),
     _line("controller_uptime", "uptime", "age reserve count"),
     _line("derate", "derate", "demand"),
     _line("brake_demand", "brake demand", f"regen throttle current {_ODD}"),
@@ -47,7 +47,7 @@ WANTED: tuple[Wanted, ...] = (
     _line("regen_current", "regen delivered", f"demand limit {_ODD}"),
     _line("regen_allowed", "regen limit", f"demand delivered {_ODD}"),
     _line("regen_state", "regen state", "fault demand"),
-    _line("throttle", "throttle", f"brake regen fault {_ODD}"),
+    _line("throttle", "throttle|trigger", f"brake regen fault {_ODD}"),
     _line("trigger", "trigger demand|throttle|radio|controller", "brake throttle fault"),
     _line("link_quality", "radio quality", "fault"),
     _line("packet_age", "age", "fault"),
@@ -67,8 +67,8 @@ WANTED: tuple[Wanted, ...] = (
 SIDED: tuple[Wanted, ...] = (
     _line("motor_speed", "motor", f"limit demand max min vehicle {_ODD}", 200),
     _line("motor_current", "motor|torque", f"limit demand max min phase pack {_ODD}", 2),
-    _line("motor_temp", "motor|winding", f"stage limit max min controller cell {_ODD}"),
-    _line("fet_temp", "stage|controller", f"winding limit max min motor cell {_ODD}"),
+    _line("motor_temp", "motor|winding", f"stage fault limit max min controller cell {_ODD}"),
+    _line("fet_temp", "stage|controller", f"winding fault limit max min motor cell {_ODD}"),
     _line("dc_link_voltage", "link", f"limit max min demand phase {_ODD}", 8),
     _line("motor_fault", "motor fault", "count pack bms charger"),
 )

@@ -291,6 +291,8 @@ def _verifies(text: str, form: str, key: str, folder: Path) -> bool:
         file = read_file(path)
     except InputError:
         return False
+    finally:
+        path.unlink()  # to write over it would wait for the disk each time
     return file.form == "json" and is_signed_with(key, text, "json", file.made) and file.public_key == key
 
 

@@ -127,3 +127,19 @@ def test_a_figure_of_one_bar_or_one_day_is_told_as_numbers() -> None:
     two = bar_spec(["a", "b"], [3.0, 1.0], "@accent", 200, x="Week", y="h")
     drawn = Drawn(PageFigure("c", "Hours", "alt", two))
     assert worth_drawing(drawn) == [drawn]
+
+
+def test_long_words_beside_an_axis_stand_in_two_lines_where_there_is_room() -> None:
+    names = ["A loose measuring wire between two groups", "short"]
+    beside = axis("", range=[-0.5, 1.5], tickvals=[0, 1], ticktext=names)
+    dots = markers("a", [1.0, 2.0], [0.0, 1.0], "@line1")
+    svg = still({"data": [dots], "layout": layout(HEIGHT, xaxis=axis("x", range=[0, 3]), yaxis=beside)}, HEIGHT)
+    assert re.search(r">A loose measuring<tspan [^>]*>wire between two…?", svg)
+    assert re.search(r'class="yt"[^>]*>short</text>', svg)
+
+
+def test_words_under_the_right_end_lean_inwards() -> None:
+    svg = still(line([0, 100], [0, 10]), HEIGHT)
+    leaning = re.findall(r'class="xt[^>]*x="([\d.]+)%"[^>]*style="text-anchor:end"', svg)
+    assert leaning
+    assert min(float(x) for x in leaning) > 95

@@ -10,6 +10,7 @@ import pytest
 
 from herdbook.pipeline.errors import NotKnownError, SettingsError
 from herdbook.pipeline.reports import gather, plot_lines, write_signals
+from herdbook.pipeline.reports.signals.page import shown
 from herdbook.pipeline.reports.signals.terminal import dots
 from herdbook.pipeline.store.store import Store
 from tests.reports.made_up import T0, signals_of, us
@@ -87,3 +88,10 @@ def test_the_terminal_lines_fit_and_say_n(store: Store) -> None:
         assert "n = 1200" in lines[0]
         assert any("refused" in line for line in lines)
     assert all(ord(c) < 128 for line in plot_lines(wires[:1], 80, None, ascii_only=True) for c in line)
+
+
+def test_a_page_names_roles_in_words_and_signals_as_their_dbc_does() -> None:
+    assert shown("pack_current") == "Pack current"
+    assert shown("motor_current[left]") == "Motor current left"
+    assert shown("pack_2_cell_voltage[7]").endswith("cell voltage 7")
+    assert shown("BMS_Cells.Group01_V") == "BMS_Cells.Group01_V"

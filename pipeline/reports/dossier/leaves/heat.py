@@ -93,9 +93,10 @@ def _exposure(facts: Facts) -> list[Block]:
     if not ranges:
         return []
     hours = [float(metric_series(facts, "cell_temp_exposure_h", r).value.sum()) for r in ranges]
-    spec = bar_spec(ranges, hours, "@line2", 280, x="Cell temperature [°C]", y="Time [h]")
+    shown = [r.replace("..", " to ") for r in ranges]
+    spec = bar_spec(shown, hours, "@line2", 280, x="Cell temperature [°C]", y="Time [h]")
     n = len({int(t) for r in ranges for t in metric_series(facts, "cell_temp_exposure_h", r).t})
-    body = [(r, numbers.number(h)) for r, h in zip(ranges, hours, strict=True)]
+    body = [(r, numbers.number(h)) for r, h in zip(shown, hours, strict=True)]
     alt = f"Histogram from zero of hours at each cell temperature; {numbers.number(sum(hours))} hours in all."
     note = f"Recorded time only, n = {numbers.plural(n, 'session')}, {numbers.number(sum(hours))} h in all."
     figure = PageFigure(

@@ -90,10 +90,11 @@
 
   function grid(live) {
     const of = live.x.x, g = live.board.querySelector(".gx"), { top, foot } = g.dataset, axis = live.spec.layout.xaxis;
+    const far = v => (book.place(of, v) > 0.95 ? { style: "text-anchor:end" } : {}); // nothing is cut at the right
     const at = v => `${(100 * book.place(of, v)).toFixed(3)}%`, room = (of.end - of.start) * ACROSS;
     const parts = book.ticks(of, axis, room).flatMap(([v, words], k) => [
       element("line", { class: "gr", x1: at(v), x2: at(v), y1: top, y2: foot }),
-      element("text", { class: k % 2 ? "xt odd" : "xt", x: at(v), y: Number(foot) + 16 }, words),
+      element("text", { class: k % 2 ? "xt odd" : "xt", x: at(v), y: Number(foot) + 16, ...far(v) }, words),
     ]);
     if (axis.zeroline && of.low < 0 && of.high > 0) parts.push(element("line", { class: "ax", x1: at(0), x2: at(0), y1: top, y2: foot }));
     parts.push(element("text", { class: "xt ti", x: `${50 * (of.start + of.end)}%`, y: Number(foot) + 36 }, book.title(of, axis)));

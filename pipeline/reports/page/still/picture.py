@@ -15,6 +15,8 @@ from herdbook.pipeline.reports.page.still.scale import Scale, days_of, plain, sc
 
 TOP, FOOT, RIGHT, BAR, INTO = 24, 44, 14, 66, 10  # pixels: room for titles, time, a colour bar
 LETTER = 6.3  # pixels of a usual letter in an 11 pixel type
+FAR_RIGHT = 95.0  # percent of a picture's width
+LINE = 11  # pixels from line to line of words in two lines
 WIDEST = 150  # of the words beside an axis; longer ones are cut
 ACROSS = 9  # ticks on a time axis of a wide screen; on a phone every other one has words
 APART = 24.0  # pixels between ticks up an axis, at least
@@ -129,6 +131,21 @@ def _cut(words: str) -> str:
     return words if len(words) <= most else words[: most - 1] + "…"
 
 
+def _beside(words: str, y: float, roomy: bool) -> str:
+    """A tick's words beside its axis, in two lines where they are long and there is room."""
+    first, second = _folded(words) if roomy else (_cut(words), "")
+    if not second:
+        return f'<text class="yt" x="-7" y="{y + 4:.1f}">{escape(first)}</text>'
+    lines = f'{escape(first)}<tspan x="-7" dy="{LINE}">{escape(second)}</tspan>'
+    return f'<text class="yt" x="-7" y="{y + 4 - LINE / 2:.1f}">{lines}</text>'
+
+
+def _folded(words: str) -> tuple[str, str]:
+    most = int((WIDEST - 14) / LETTER)
+    at = words.rfind(" ", 0, most + 1) if len(words) > most else -1
+    return (words[:at], _cut(words[at + 1 :])) if at > 0 else (_cut(words), "")
+
+
 def _title(given: Spec) -> str:
     return plain(str(given.get("title", {}).get("text", "")))
 
@@ -136,16 +153,23 @@ def _title(given: Spec) -> str:
 def _grid_y(given: Spec, of: Scale, top: float, tall: float) -> str:
     frame = Frame(Scale("number", 0, 1), of, top, tall)
     out = []
-    for value, words in _y_ticks(given, of, tall / max(of.end - of.start, 1e-9)):
+    chosen = _y_ticks(given, of, tall / max(of.end - of.start, 1e-9))
+    roomy = tall >= 2 * LINE * len(chosen)
+    for value, words in chosen:
         y = float(frame.down(np.array([value]))[0])
         if of.kind != "category":
             out.append(f'<line class="gr" x2="100%" y1="{y:.1f}" y2="{y:.1f}"/>')
-        out.append(f'<text class="yt" x="-7" y="{y + 4:.1f}">{escape(_cut(words))}</text>')
+        out.append(_beside(words, y, roomy))
     title = _title(given)
     if title:
         out.append(f'<text class="ti" x="0" y="{top - 8:.1f}">{escape(title)}</text>')
     out.append(f'<line class="ax" y1="{top:.1f}" y2="{top + tall:.1f}"/>')
     return "".join(out)
+
+
+def leaning(x: float) -> str:
+    """Words under the right end of a picture end there, so that nothing of them is cut. x: percent."""
+    return ' style="text-anchor:end"' if x > FAR_RIGHT else ""
 
 
 def _grid_x(given: Spec, of: Scale, tall: float, *, wide: float) -> str:
@@ -157,7 +181,8 @@ def _grid_x(given: Spec, of: Scale, tall: float, *, wide: float) -> str:
         every = "" if order % 2 == 0 else " odd"
         if of.kind != "category":
             out.append(f'<line class="gr" x1="{x:.2f}%" x2="{x:.2f}%" y1="{TOP}" y2="{foot:.1f}"/>')
-        out.append(f'<text class="xt{every}" x="{x:.2f}%" y="{foot + 16:.1f}">{escape(_cut(words))}</text>')
+        at = f'x="{x:.2f}%" y="{foot + 16:.1f}"{leaning(x)}'
+        out.append(f'<text class="xt{every}" {at}>{escape(_cut(words))}</text>')
     if given.get("zeroline") and of.low < 0 < of.high:
         x = float(frame.across(np.array([0.0]))[0])
         out.append(f'<line class="ax" x1="{x:.2f}%" x2="{x:.2f}%" y1="{TOP}" y2="{foot:.1f}"/>')

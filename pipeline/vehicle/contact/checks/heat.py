@@ -221,7 +221,7 @@ CHECKS = (
     Check(
         "stage_warms",
         "power stages warm with the motor's current",
-        "K/(A2 s)",
+        "K/(A² s)",
         ("fet_temp", "motor_current"),
         _stage,
         "the power stages' temperature contradicts the motors' current",

@@ -27,7 +27,7 @@ def _by_role(view: View) -> dict[str, list[Received]]:
 
 def _span(about: Role) -> str:
     """What is possible, in words."""
-    unit = "" if about.unit in FREE | {"1"} else about.unit
+    unit = "" if about.unit in FREE | {"1"} else about.unit.replace("degC", "°C")
     return "known states" if about.states else f"{between(about.low, about.high)} {unit}".rstrip()
 
 
