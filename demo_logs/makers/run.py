@@ -20,7 +20,7 @@ from demo_logs.makers.vehicle import FLEETS, Vehicle, draw_fleet
 from demo_logs.makers.world import Seen, run
 from demo_logs.writers import write_log
 from herdbook.pipeline.health.engine import judge
-from herdbook.pipeline.health.reference import LEAST_VEHICLES, fit_reference
+from herdbook.pipeline.health.reference import FEW, fit_reference
 from herdbook.pipeline.vehicle.profile import Profile, load_profile
 
 
@@ -130,7 +130,7 @@ def _references(vehicles: list[Vehicle], measured: list[Measured]) -> dict[int, 
     return {
         index: fit_reference(pl.concat([m.metrics().with_columns(pl.lit(m.vehicle).alias("vehicle")) for m in fleet]))
         for index, fleet in fleets.items()
-        if len(fleet) >= LEAST_VEHICLES
+        if len(fleet) >= FEW
     }
 
 

@@ -19,11 +19,13 @@ from typing import Any
 from herdbook.flows.request import Request
 from herdbook.flows.server.process import at_end_of_input
 from herdbook.pipeline.errors import HerdbookError
+from herdbook.pipeline.night.forks import few_threads
 from herdbook.pipeline.operating_system import WINDOWS
 from herdbook.pipeline.settings import NightSettings
 
 
 def main(answer: Path) -> int:
+    few_threads()
     asked: SimpleQueue[bytes] = SimpleQueue()
     threading.Thread(target=_listen, args=(asked,), daemon=True).start()
     import herdbook.flows.night.flow  # noqa: F401 - the slow part, while the server starts

@@ -16,9 +16,9 @@ from herdbook.pipeline.vehicle.figures import PackFigures
 
 ROOMS = {
     "samples": 1,  # from parts to sessions: roles, units, signals, merging, cadence, cutting
-    "science": 14,  # the formulas
+    "science": 15,  # the formulas
     "measuring": 9,  # what metric sets share
-    "judging": 32,  # what rules share, scoring included
+    "judging": 33,  # what rules share, scoring included
 }
 MEASURED_BY = ("samples", "science", "measuring")
 

@@ -19,6 +19,7 @@ from herdbook.pipeline.health.pooled import known_errors
 from herdbook.pipeline.science.meta_analysis import random_effects
 
 LEAST_VEHICLES = 5  # under this there is no majority to speak of: engineering choice
+FEW = 2  # of figures whose spread is known beforehand
 LEAST_SESSIONS = 2
 OUTLIER_SPREADS = 3.5  # a vehicle beyond these is not of the healthy majority: engineering choice
 COLUMNS = ("vehicle", "kind", "name", "item", "value", "unit", "se")
@@ -45,6 +46,11 @@ class FleetFigure:
     least_spread: float = 0.0
     by_moments: bool = False
     of_one: bool = False  # one session tells it, if it says how well: no road, rider or load changes it
+    # How far sound vehicles of a type lie apart by what they are, where so much is known beforehand: then FEW vehicles
+    # tell the figure as well. A share of the value for what wear takes from (`wears`), and then it is that of the best,
+    # of the second best where there are more than two; else in the figure's own unit, and it is their middle.
+    few_spread: float = 0.0
+    wears: bool = False
 
 
 OWN_RESISTANCE = "group_dcr_0.5s_25c_mohm"  # of the middle group: what a vehicle's heat is held against
@@ -63,9 +69,10 @@ FIGURES = (
     FleetFigure("regen_wh_km", least_spread=0.1),
     FleetFigure("regen_missing_share", largest_se=0.2, least_spread=0.02),
     FleetFigure("braking_front_share", largest_se=0.1, least_spread=0.02),
-    FleetFigure("charge_step_v", largest_se=0.02, least_spread=0.006, of_one=True),
+    FleetFigure("charge_step_v", largest_se=0.02, least_spread=0.006, of_one=True, few_spread=0.003),
     FleetFigure("charge_step_soc_pct", largest_se=3.0, least_spread=1.0, of_one=True),
-    FleetFigure("charge_step_to_full_pct", largest_se=3.0, least_spread=0.5, of_one=True),
+    # sound packs from new to well used, and what two chargers call full, each by a twentieth and more
+    FleetFigure("charge_step_to_full_pct", largest_se=3.0, least_spread=0.5, of_one=True, few_spread=0.08, wears=True),
     FleetFigure("brake_response_s", largest_se=0.1, least_spread=0.005, of_one=True),
 )
 
@@ -75,7 +82,7 @@ def fit_reference(metrics: pl.DataFrame) -> pl.DataFrame:
 
     In:  vehicle, kind (of the session), name, item, value, unit, se. More columns do no harm.
     Out: name, item, value (middle over vehicles), spread (robust, between healthy vehicles), unit, n (vehicles);
-         figures with fewer than LEAST_VEHICLES vehicles are left out.
+         figures with fewer than LEAST_VEHICLES vehicles are left out, but for those that few tell.
     """
     metrics = pl.concat([metrics.select(COLUMNS), per_own_resistance(metrics)])
     rows = []
@@ -92,7 +99,8 @@ def fit_reference(metrics: pl.DataFrame) -> pl.DataFrame:
             if found is not None:
                 value, spread, n = found
                 unit = str(part["unit"][0])
-                rows.append((figure.name, kind, value, max(spread, figure.least_spread), unit, n))
+                least = figure.least_spread if n >= LEAST_VEHICLES else 0.0
+                rows.append((figure.name, kind, value, max(spread, least), unit, n))
     return pl.DataFrame(rows, schema=SCHEMA, orient="row")
 
 
@@ -129,6 +137,8 @@ def _majority(rows: pl.DataFrame, figure: FleetFigure) -> tuple[float, float, in
             centre_of.append(value)
             error_of.append(se)
     values, errors = np.array(centre_of), np.array(error_of)
+    if FEW <= values.size < LEAST_VEHICLES and figure.few_spread:
+        return _of_few(values, figure)
     kept = np.ones(values.size, bool)
     for _ in range(5):
         if kept.sum() < LEAST_VEHICLES:
@@ -143,6 +153,14 @@ def _majority(rows: pl.DataFrame, figure: FleetFigure) -> tuple[float, float, in
         return *_moments(values[kept], errors[kept]), int(kept.sum())
     true = np.sqrt(max(spread**2 - float(np.median(errors[kept] ** 2)), 0.0))
     return centre, float(true), int(kept.sum())
+
+
+def _of_few(values: Floats, figure: FleetFigure) -> tuple[float, float, int]:
+    """What few vehicles tell: one of them may be faulty, and nobody knows which but by what wear does."""
+    if not figure.wears:
+        return float(np.median(values)), figure.few_spread, values.size
+    best = float(np.sort(values)[-1 if values.size == FEW else -2])
+    return best, figure.few_spread * best, values.size
 
 
 def _middle(values: Floats, errors: Floats) -> tuple[float, float]:

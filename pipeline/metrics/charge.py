@@ -20,7 +20,7 @@ from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.roles import ROLES
 from herdbook.pipeline.vehicle.signals import Signals
 
-HOLD_S = 30.0
+LAST_US = 30_000_000  # before the end of its current: half a pulse of the chargers that pulse (engineering choice)
 ENDS = ("complete", "group_limit", "charger_fault", "unplugged", "still_charging", "stopped_short")
 STATES = ROLES["charger_state"].states
 NO_GROUP_V = 0.4  # so far over its limit a reading is a wire's, not a group's (engineering choice)
@@ -68,8 +68,9 @@ def _after(signals: Signals) -> Outcome:
 def _ending(signals: Signals, profile: Profile, t_end: int, least: float) -> tuple[str, dict[str, float]]:
     data: dict[str, float] = {}
     moment = np.array([t_end])
-    before = np.array([t_end - 1_000_000 * k for k in range(1, 11)])
-    amps = float(np.nanmedian(np.append(signals.at(before, "pack_current", "", HOLD_S), np.nan)))
+    current = signals.series("pack_current")
+    flows = (current.t > t_end - LAST_US) & (current.t <= t_end) & (current.v < -least)
+    amps = float(np.median(current.v[flows]))  # a charger that pulses pauses: what it gave is what counts
     data["end_a"] = -amps
     groups = [float(signals.at(moment, "cell_voltage", i, 15.0)[0]) for i in signals.items("cell_voltage")]
     volts = np.array([v for v in groups if np.isfinite(v)])
@@ -137,5 +138,5 @@ SET = MetricSet(
         "charge_end_median_v": ("V", "Median group at the end"),
     },
     source="definitions: this file",
-    version=4,  # a charger's own end current tells a charge that it stopped; in 3 the sensor's zero in the error
+    version=5,  # pulses, and a charger's own end current; in 3 the zero of the sensor is in the error
 )

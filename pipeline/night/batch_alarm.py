@@ -19,7 +19,7 @@ from herdbook.pipeline.health.sentences import SIGNS
 from herdbook.pipeline.science.adjusted import POWER, AdjustedDifference, difference, dummies
 from herdbook.pipeline.science.before_after import two_sided
 from herdbook.pipeline.science.looks import MEAN, over_nights
-from herdbook.pipeline.store.statements import Row, ask
+from herdbook.pipeline.store.statements import Row, ask, statement
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
@@ -105,6 +105,8 @@ def tell_departures(con: DuckDBPyConnection, scan: str) -> list[str]:
     """Write down, for the change list of `scan`, what was not told before; what is new, a sentence each.
 
     Inside the caller's transaction; safe to repeat."""
+    if con.execute(statement(__name__, "batches_named")).fetchall()[0][0] < 2 * FEWEST:
+        return []
     given = {"days": DAYS, "least": LEAST}
     rows = {f.name: ask(con, __name__, "batch_figures", figure=f.metric, falls=f.falls, **given) for f in FIGURES}
     told = [note for (note,) in con.execute("SELECT note FROM night_notes").fetchall()]

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import astuple, dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,6 +18,7 @@ import polars as pl
 from herdbook.pipeline.errors import StoreError
 from herdbook.pipeline.lake.part import file_hash
 from herdbook.pipeline.operating_system import set_rights, sync_file, sync_folder
+from herdbook.pipeline.store.connection import registered
 from herdbook.pipeline.store.record_files import FOLDER, TABLES, RecordFile, note_written
 
 if TYPE_CHECKING:
@@ -109,9 +110,9 @@ def enter_files(con: duckdb.DuckDBPyConnection, store: Path, files: Sequence[New
     """Into the catalogue, inside the caller's transaction: from its commit on they are the record's."""
     if not files:
         return
-    con.executemany(
-        "INSERT INTO record_files (id, kind, file, hash, rows, bytes, tier, shard, from_t, to_t)"
-        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, make_timestamp(?), make_timestamp(?))",
-        [astuple(f) for f in files],
-    )
+    with registered(con, "incoming_files", pl.DataFrame([asdict(f) for f in files])):
+        con.execute(
+            "INSERT INTO record_files BY NAME SELECT * REPLACE "
+            "(make_timestamp(from_t) AS from_t, make_timestamp(to_t) AS to_t) FROM incoming_files"
+        )
     note_written(store, [(f.file, f.hash) for f in files])

@@ -64,9 +64,8 @@ def _merge(store: Store, kind: str, now: int) -> bool:
 def let_go(con: duckdb.DuckDBPyConnection, files: list[RecordFile], now: int) -> None:
     """These files are not the record's any more; they stay until the grace of older readers is over."""
     con.execute("DELETE FROM record_files WHERE id IN (SELECT unnest(?))", [[f.id for f in files]])
-    con.executemany(
-        "INSERT OR REPLACE INTO record_retired VALUES (?, make_timestamp(?))", [[f.file, now] for f in files]
-    )
+    said = "INSERT OR REPLACE INTO record_retired SELECT unnest(?), make_timestamp(?)"
+    con.execute(said, [[f.file for f in files], now])
 
 
 def _write(con: duckdb.DuckDBPyConnection, store: Store, kind: str, rows: str, tier: int, shard: str = "") -> None:

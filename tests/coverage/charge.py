@@ -47,10 +47,15 @@ def _curves() -> tuple[tuple[np.ndarray, float, float, float], ...]:
     return tuple((c.curve_v, c.gap_v, c.gap_low, 1e-3 * c.slow_mohm * c.rated_ah / RATED) for c in cells)
 
 
+def published(rng: Rng) -> tuple[np.ndarray, float, float, float]:
+    """Open-circuit voltage from empty to full, gap between its branches, by how much more near empty, slow ohm."""
+    return _curves()[int(rng.integers(60))]
+
+
 def _knee(rng: Rng) -> list[Draw]:
     """Two or three rides near empty of a pack that holds 55 to 105 % of its rated charge; the report is a few per cent
     off by zero and rests, the load's slow drop is left in the voltage."""
-    curve, gap, low, slow = _curves()[int(rng.integers(60))]
+    curve, gap, low, slow = published(rng)
     held = rng.uniform(0.55, 1.05)
     off = rng.normal(0.0, 0.02)
     sessions = [one_session(0, "charge", Metric("pack_soc_highest_pct", 100.0, "%", 0.5, 1))]
@@ -88,7 +93,7 @@ def _part(rng: Rng, steps_v: tuple[float, ...], of_charge: bool) -> list[Draw]:
     """A charge from somewhere under half to four fifths or so: groups of one curve that differ in capacity, charge,
     resistance and wire, one of them short by up to 28 %, read in steps of steps_v. of_charge: what they hold more at
     the middle, instead of their capacities."""
-    curve, gap, _, slow = _curves()[int(rng.integers(60))]
+    curve, gap, _, slow = published(rng)
     groups, rate = int(rng.integers(8, 21)), rng.uniform(0.15, 0.6)
     held = 1.0 + rng.normal(0.0, 0.012, groups)
     held[0] *= rng.uniform(0.72, 1.0)
@@ -142,7 +147,7 @@ def _at_step(rng: Rng, curve: np.ndarray, gap: float, slow: float, held: float) 
 def _of_fleet(rng: Rng, reports: bool) -> list[Draw]:
     """A pack that holds 60 to 100 % beside a dozen that hold 93 to 102, one charge each, on a published curve that no
     table of ours is asked about. reports: how far its report is off at the step instead, where theirs walk by 1.5 %."""
-    curve, gap, _, slow = _curves()[int(rng.integers(60))]
+    curve, gap, _, slow = published(rng)
     held = np.append(rng.uniform(0.93, 1.02, 12), rng.uniform(0.6, 1.0))
     off = np.append(rng.normal(0.0, 1.5, 12), rng.uniform(-20.0, 20.0))
     rows, mine = [], []

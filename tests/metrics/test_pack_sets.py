@@ -67,6 +67,18 @@ def test_a_charger_that_waits_for_its_end_current_has_stopped_short_before_it(
     assert event.item == end
 
 
+def test_a_pulsing_charger_ends_at_what_its_pulses_give(build: Build) -> None:
+    """Fifty seconds on, ten off; it stops two seconds into a pulse."""
+
+    def amps(s: np.ndarray) -> np.ndarray:
+        return np.where((s % 60 < 50) & (s < 842), -12.0, 0.0)
+
+    signals = build(900.0, pack_current=(1.0, amps), cell_voltage__1=(1.0, 3.37))
+    session = Session("x", "charge", signals.start, signals.end)
+    (event,) = charge.SET.compute(session, signals, profile()).events
+    assert event.data["end_a"] == pytest.approx(12.0)
+
+
 def test_zero_is_read_with_the_switch_open_and_settled_only(build: Build) -> None:
     """Open for half a minute at 0.3 A, then 25 A through the closed switch; the first 2 s are still falling."""
     signals = build(

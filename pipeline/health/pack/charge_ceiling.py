@@ -16,6 +16,7 @@ import polars as pl
 from herdbook.pipeline.arrays import Bools
 from herdbook.pipeline.health.reading import event_table, metric_rows
 from herdbook.pipeline.health.rule import Record, Window
+from herdbook.pipeline.metrics.charge import AT_LIMIT_V
 from herdbook.pipeline.science.binomial import tail
 from herdbook.pipeline.times import column_micros
 
@@ -205,7 +206,10 @@ def _ends(record: Record, days: float) -> pl.DataFrame:
     """One row a charge, in order of time: start_t, end_t, pct it reported at its end, and whether current still flowed
     then with no group ahead at its limit."""
     rated = record.profile.pack_figures.rated_ah
-    ends = event_table(record, "charge", ("end_a",)).select("session_start_t", "start_t", "end_t", "item", "end_a")
+    keys = "end_a", "end_highest_v"
+    ends = event_table(record, "charge", keys).select("session_start_t", "start_t", "end_t", "item", *keys)
+    top = record.profile.pack_figures.cell_max_v
+    at_limit = pl.lit(False) if top is None else (pl.col("end_highest_v") > top - AT_LIMIT_V).fill_null(value=False)
     highest = metric_rows(record, "pack_soc_highest_pct").select(
         pl.col("start_t").alias("session_start_t"), pl.col("value").alias("inside")
     )
@@ -223,6 +227,7 @@ def _ends(record: Record, days: float) -> pl.DataFrame:
     rows = rows.with_columns(
         pct=pl.max_horizontal("inside", "after"),
         flows=(pl.col("end_a").fill_null(0.0) > FLOWS_C * rated)
+        & ~at_limit
         & pl.col("item").is_in(["unplugged", "stopped_short", "complete", "still_charging"]),
     ).filter((pl.col("item") != "still_charging") | pl.col("end_t").is_in(_seen_to_end(record, rows).implode()))
     if rows.height:

@@ -16,6 +16,7 @@ import polars as pl
 from herdbook.pipeline.health.pack.charge_ledger import sensor_zero
 from herdbook.pipeline.health.pooled import pool
 from herdbook.pipeline.health.reading import lately, metric_rows, reference, windows
+from herdbook.pipeline.health.reference import LEAST_VEHICLES
 from herdbook.pipeline.health.rule import Record, Window
 
 # Spreads of the fleet's voltage at the step within which it is the same step, and the most, V: steps lie 40 mV and more
@@ -27,11 +28,13 @@ MOST_ZERO_C = 0.01  # a zero of the current sensor beyond which no count holds, 
 
 @dataclass(frozen=True, slots=True)
 class OfFleet:
-    """What the pack holds over what the fleet's packs hold, %, with its standard error; charges behind it."""
+    """What the pack holds over what the fleet's packs hold, %, with its standard error; charges behind it; packs that
+    the fleet's figure is from: of few it is the best's."""
 
     pct: float
     se: float
     charges: int
+    packs: int
     windows: tuple[Window, ...]
     seconds: float
 
@@ -65,6 +68,7 @@ def held_of_fleet(record: Record, days: float) -> OfFleet | None:
         pct=pct,
         se=pct * float(np.hypot(own / value, known.spread / known.value)),
         charges=rows.height,
+        packs=known.n,
         windows=windows(rows.with_columns(size=-pl.col("value")), "size"),
         seconds=float((rows["end_t"] - rows["start_t"]).dt.total_seconds().sum()),
     )
@@ -80,7 +84,8 @@ def ended_at(record: Record, days: float) -> pl.DataFrame:
         "start_t", pct=pl.col("highest") - pl.col("gap"), pct_se=(pl.col("se_pct") ** 2 + spread**2).sqrt()
     )
     rows, known = _at_the_step(record, "charge_step_to_end_pct", days), reference(record, "charge_step_to_full_pct")
-    whole, apart = (known.value, known.spread) if known is not None else (None, None)
+    majority = known is not None and known.n >= LEAST_VEHICLES  # the best of few takes more than a usual pack
+    whole, apart = (known.value, known.spread) if known is not None and majority else (None, None)
     by_charge = rows.select(
         "start_t",
         lacks=pl.lit(whole, pl.Float64) - pl.col("value"),

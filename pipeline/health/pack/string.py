@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import pairwise
 
 import numpy as np
 import polars as pl
@@ -17,6 +16,7 @@ import polars as pl
 from herdbook.pipeline.arrays import Bools, Floats, Integers
 from herdbook.pipeline.health.newest_level import since_step
 from herdbook.pipeline.health.pack.reported import places
+from herdbook.pipeline.health.pack.see_saw import see_saws
 from herdbook.pipeline.health.pooled import pooled
 from herdbook.pipeline.health.reading import event_table, lately
 from herdbook.pipeline.health.rule import Record, Window
@@ -44,6 +44,7 @@ BIN = 0.03  # pieces of a session that lie so near in charge are one (engineerin
 # in it; V (engineering choices). Differences between groups do not carry it.
 KINDS = ("quiet", "load", "charge", "rest")
 OWN_V, SHARED_V = (0.003, 0.008, 0.005, 0.003), (0.010, 0.030, 0.050, 0.015)
+TURN_V, TURN = 0.02, 0.04  # of that, while the branch turns: Dreyer et al., Nature Materials 9 (2010) 448, from memory
 # Without a report only the voltage tells the charge (share; engineering choice); with one: pack/reported.py
 UNKNOWN = 0.15
 # A place that vague is found by the voltage's shape instead: begins that are tried; where a pack may stand; what a
@@ -55,7 +56,6 @@ DROP = 0.25, 0.5  # of a sound group's drop, left in a difference where load mov
 # charge may lie above its curve with usual load taken out, by slow drop and branch (engineering choices).
 RESTED_V, WIRE_V = 0.03, 0.4
 CHARGED_V = 0.06
-SEE_SAW = 0.35  # of two neighbours' opposite part: what cells do apart is not equal and opposite (engineering choice)
 # How far under the plateau's end some knees begin (engineering choice); the error of what says nothing.
 KNEE_V, NOTHING_V = 0.015, 5.0
 LOW_Z, HIGH_Z = 0.10, 0.95  # beyond them the curve bends, wherever its knee is (engineering choice)
@@ -156,7 +156,7 @@ def _fit(record: Record) -> StringFit:
     knee = (pieces.volts < low) | (z < LOW_Z) | (z > HIGH_Z)
     drops = _drops(record, pieces, items)
     moments = Moments(z, pieces.away, _errors(pieces, top), drops, days=pieces.days, knee=knee)
-    pairs = _see_saws(pieces.away, items)
+    pairs = see_saws(pieces.away, items)
     wired = {item for pair in pairs for item in pair.split("-")}
     left_out = wired | _bleeding(record) | _weak(record)
     weighed = {
@@ -250,6 +250,12 @@ class _Pieces:
             kind=kind,
         )
 
+    def own_v(self) -> Floats:
+        """Error of each median voltage as a reading of the curve, V. Where current has begun to flow the voltage passes
+        from one branch to the other, which looks like a slope of the curve."""
+        flows = np.isin(self.kind, [KINDS.index(w) for w in ("load", "charge")])
+        return np.asarray(np.hypot(np.array(OWN_V)[self.kind], flows * TURN_V * np.exp(-np.abs(self.run) / TURN)))
+
     def merged(self) -> _Pieces:
         """Pieces of one session and kind that lie within BIN of charge as one, weighed by their errors."""
         place = np.floor(np.where(np.isfinite(self.z), self.z, -self.run) / BIN).astype(int)
@@ -300,7 +306,7 @@ def _beyond(ocv: Ocv) -> Floats:
 
 def _placed(prior: Floats, p: _Pieces) -> tuple[OpenCircuitCurve, Floats]:
     """The learned curve, and each piece's charge: as reported, moved by session as far as the voltage asks for it."""
-    own, shared = np.array(OWN_V)[p.kind], np.array(SHARED_V)[p.kind]
+    own, shared = p.own_v(), np.array(SHARED_V)[p.kind]
     vague = p.loose >= VAGUE
     z = np.clip(np.where(vague, 0.5, p.z), NODES[2], NODES[-3])
     start = z.copy()
@@ -333,7 +339,7 @@ def _by_voltage(curve: Floats, p: _Pieces, vague: Bools, own: Floats, shared: Fl
 
 def _placeable(curve: Floats, p: _Pieces) -> Bools:
     """Pieces whose charge is known: by report, or by a session long enough that its shape tells where it stood."""
-    own, shared = np.array(OWN_V)[p.kind], np.array(SHARED_V)[p.kind]
+    own, shared = p.own_v(), np.array(SHARED_V)[p.kind]
     vague = p.loose >= VAGUE
     out = ~vague
     for k in np.unique(p.session[vague] // 2):
@@ -365,27 +371,6 @@ def _drops(record: Record, p: _Pieces, items: Sequence[str]) -> Floats:
     usual = np.where(p.moved > 0.5, *DROP)
     more = np.array([abs(ratios[i].value - 1.0) if i in ratios else 0.0 for i in items])
     return np.asarray(p.current[:, None] * ohm * np.maximum(usual[:, None], more))
-
-
-def _see_saws(away: Floats, items: Sequence[str]) -> dict[str, tuple[float, float]]:
-    """Neighbours that are off equal and opposite: the wire between them, not their charge."""
-    out = {}
-    usual = _siblings(away)
-    for (a, lower), (b, upper) in pairwise(enumerate(items)):
-        apart, both = away[:, a] - away[:, b], away[:, a] + away[:, b]
-        if int(upper) == int(lower) + 1 and _rms(both) < SEE_SAW * _rms(apart) and _rms(apart) > 4.0 * usual:
-            error = float(np.hypot(0.5 * apart.std() / np.sqrt(apart.size), usual))
-            out[f"{lower}-{upper}"] = 0.5 * _rms(apart), error
-    return out
-
-
-def _rms(x: Floats) -> float:
-    return float(np.sqrt(np.mean(x**2)))
-
-
-def _siblings(away: Floats) -> float:
-    """How far a usual group stands off."""
-    return float(np.median(np.sqrt(np.mean(away**2, axis=0))))
 
 
 def _weak(record: Record) -> set[str]:

@@ -257,5 +257,5 @@ RULE = Rule(
     ),
     source=("method: I = dQ/dt at the same knee; P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379; limits: see each"),
     cases=_cases,
-    version=5,
+    version=6,
 )

@@ -64,7 +64,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     within = surely_within(by_curve, limits["look"] / 100.0)
     short = {item for item, p in by_curve.items() if _is_short(p, limits)}
     by_record = from_fit(record, _WHOLE, said | wrong | within, limits, borne_out=short)
-    curves = [f for item, p in by_curve.items() if item not in said and (f := _judge_curve(p, limits)) is not None]
+    curves = [
+        f
+        for item, p in by_curve.items()
+        if item not in said
+        and (f := _judge_curve(p, limits)) is not None
+        and not refuted(record, item, Why.CAPACITY, f.measured / 100.0)
+    ]
     found += curves
     told = {f.item for f in curves}
     found += [f for f in by_record if f.item not in told]
@@ -231,6 +237,6 @@ RULE = Rule(
     ),
     source="method: shift between the two knees, or scale of the curve (physics of a series string); limits: see each",
     cases=_cases,
-    version=11,
+    version=12,  # what one charge tells has to stand beside the whole record
     habit="rides from full to low, or charges from half on, with the groups in steps of a few millivolts",
 )

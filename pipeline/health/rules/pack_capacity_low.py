@@ -23,6 +23,7 @@ from herdbook.pipeline.health.pack.curve_place import held_of_fleet, report_at_s
 from herdbook.pipeline.health.pack.knee_capacity import KneeCapacity, knee_capacity
 from herdbook.pipeline.health.pooled import pool
 from herdbook.pipeline.health.reading import reference
+from herdbook.pipeline.health.reference import LEAST_VEHICLES
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
 from herdbook.pipeline.health.sentences import counted, to_error
 from herdbook.pipeline.health.severity import Severity
@@ -115,6 +116,9 @@ def _by_fleet(record: Record, limits: Mapping[str, float]) -> Finding | None:
     pct, se = held.pct, held.se
     act, limit = _acts(pct, se, limits), _passed(pct, se, limits)
     said, error = to_error(pct, se)
+    whose = "the fleet's packs hold"
+    if held.packs < LEAST_VEHICLES:
+        whose = f"the better of the fleet's {held.packs} known packs hold"
     return Finding(
         severity=Severity.SERVICE if act else Severity.NOTE,
         item="",
@@ -122,7 +126,7 @@ def _by_fleet(record: Record, limits: Mapping[str, float]) -> Finding | None:
         limit=limit,
         unit=UNIT,
         se=se,
-        statement=f"The pack holds {said} % of what the fleet's packs hold (standard error {error} %, "
+        statement=f"The pack holds {said} % of what {whose} (standard error {error} %, "
         f"{counted(held.charges, 'charge')}): from the step of its curve to full it takes so much of what they take.",
         confidence=confidence(pct, limit, se),
         persistence=1.0,
@@ -331,7 +335,7 @@ RULE = Rule(
         "compare the pack's current sensor with a reference meter",
     ),
     cautions=("A capacity test needs a load rated for the pack and someone in the room. Only a qualified person.",),
-    version=5,
+    version=6,
     source=("charge counted between anchors on steep parts of the open-circuit curve; end of life: common practice"),
     cases=_cases,
 )

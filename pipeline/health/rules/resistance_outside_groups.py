@@ -74,6 +74,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         return NotAssessed("the profile does not say how many groups the pack has: [pack] cells")
     if path is None or group is None or min(path.count, group.count) < limits["least_sessions"]:
         return NotAssessed("terminal voltage, every group and a changing load together in fewer than two rides")
+    path = _now(path, limits)
     shares, errors = _by_ride(path, group, cells)
     if shares.size < limits["least_sessions"]:
         return NotAssessed("path and groups were measured in the same ride fewer than two times")
@@ -120,6 +121,13 @@ def _against(path: Pooled, group: Pooled, beyond: _Beyond, cells: float, limits:
     )
 
 
+def _now(path: Pooled, limits: Mapping[str, float]) -> Pooled:
+    """The rides since the last certain step of the path's resistance, where they are enough: what it was before says
+    nothing of what it is."""
+    now = since_step(path, BY_WARMTH * float(np.median(np.abs(path.values))))
+    return now if now.count >= limits["least_sessions"] else path
+
+
 def _grown(
     record: Record, group: Pooled, cells: float, limits: Mapping[str, float]
 ) -> tuple[Pooled, Pooled, _Beyond] | None:
@@ -128,9 +136,9 @@ def _grown(
     whole = pooled(record, "pack_path_mohm", last_days=limits["history"], kinds=("ride", "bench")).get("")
     if whole is None or not group.value > 0:
         return None
-    now = since_step(whole, BY_WARMTH * float(np.median(np.abs(whole.values))))
+    now = _now(whole, limits)
     first = whole.count - now.count
-    if min(first, now.count) < limits["least_sessions"]:
+    if first < limits["least_sessions"]:
         return None
     usual, own = pool(whole.values[:first], whole.ses[:first])
     over = now.value - usual
@@ -237,6 +245,8 @@ def _cases() -> Cases:
             record(ride(0, 30), ride(1, 28), ride(2, 31)),
             fleet(2.0, 0.3, ride(0, 8.5), ride(1, 8.6), ride(2, 8.4)),
             fleet(2.0, 0.3, ride(0, 12.0), ride(1, 12.2)),
+            # since a step, and less than a fleet's vehicles differ by before
+            fleet(2.0, 1.2, *(ride(d, 2.0) for d in range(6)), *(ride(d, 7.5) for d in range(6, 9))),
             # no fleet, and more than its own rides had
             record(*(ride(d, 2.0) for d in range(4)), *(ride(d, 7.1) for d in range(4, 7))),
         ),
@@ -276,7 +286,7 @@ RULE = Rule(
     ),
     needs=("pack_path_mohm", "group_r_load_mohm"),
     roles=("pack_voltage", "cell_voltage", "pack_current"),
-    version=6,
+    version=7,
     limits=LIMITS,
     judge=judge,
     meaning="Current meets a bad contact outside the cells: it costs power, and the contact heats up.",

@@ -6,11 +6,14 @@ full; sound packs differ by 1.5 % and by 1 %.
 
 from __future__ import annotations
 
+import numpy as np
+import polars as pl
 import pytest
 
 from herdbook.pipeline.health.engine import apply
 from herdbook.pipeline.health.examples import ExampleSession, fleet, one_session, record
 from herdbook.pipeline.health.pack.curve_place import ended_at, held_of_fleet, report_at_step
+from herdbook.pipeline.health.reference import fit_reference
 from herdbook.pipeline.health.rule import Finding, NotAssessed, Record
 from herdbook.pipeline.health.rules import charge_ends_early, pack_capacity_low, soc_off
 from herdbook.pipeline.health.severity import Severity
@@ -145,3 +148,39 @@ def test_a_cold_pack_that_only_looks_full(said: float, highest: float, says: boo
     two = [charge(d, said=said, to_full=None, to_end=18.0, highest=highest, end_v=3.41) for d in range(2)]
     found = told(charge_ends_early, known(*two))
     assert (found is not None and found.item == "stopped short") is says
+
+
+def of_few(**to_full: float) -> Record:
+    """One charge of V1, and the figures that a fleet of so few tells, all of one step."""
+    rows = [
+        (name, "charge", figure, "", value, unit, 0.4)
+        for name, share in to_full.items()
+        for figure, value, unit in (("charge_step_to_full_pct", share, "%"), ("charge_step_v", 3.31, "V"))
+    ]
+    names = ("vehicle", "kind", "name", "item", "value", "unit", "se")
+    table = pl.DataFrame(rows, schema=names, orient="row").with_columns(
+        se=pl.when(pl.col("unit") == "V").then(0.005).otherwise(pl.col("se"))
+    )
+    return record(charge(0, to_full=to_full["V1"]), reference=fit_reference(table))
+
+
+def test_one_sibling_is_enough_to_tell_a_worn_pack_and_its_wear_counts_for_nothing() -> None:
+    """19.2 beside 27.3 % is 70.3 %, with 8 % of it and the charge's own 0.4 of 19.2."""
+    found = held_of_fleet(of_few(V1=19.2, V2=27.3), 90.0)
+    assert found is not None
+    assert found.pct == pytest.approx(70.3, abs=0.1)
+    assert found.se == pytest.approx(70.3 * np.hypot(0.08, 0.4 / 19.2), rel=0.02)
+    said = told(pack_capacity_low, of_few(V1=19.2, V2=27.3))
+    assert said is not None
+    assert "the better of the fleet's 2 known packs" in said.statement
+    assert told(pack_capacity_low, of_few(V1=27.3, V2=19.2)) is None, "the sound one of the two"
+    assert told(pack_capacity_low, of_few(V1=24.0, V2=27.3)) is None, "well used, not worn"
+
+
+def test_one_pack_of_three_that_reads_far_too_much_makes_none_of_the_others_worn() -> None:
+    assert told(pack_capacity_low, of_few(V1=27.0, V2=27.3, V3=45.0)) is None
+    assert told(pack_capacity_low, of_few(V1=18.0, V2=27.3, V3=26.0)) is not None
+
+
+def test_few_packs_say_nothing_of_a_charger_that_stops_early() -> None:
+    assert ended_at(of_few(V1=27.0, V2=27.3), 90.0)["lacks"].null_count() == 1
