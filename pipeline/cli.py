@@ -87,6 +87,7 @@ def run(app: typer.Typer) -> NoReturn:
     from herdbook.pipeline.errors import HerdbookError
     from herdbook.pipeline.extras import missing_extra
 
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy: at small matrices threads only wait
     speak_anyhow()
     gc.set_threshold(LITTER)
     try:

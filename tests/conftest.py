@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
+
+# As the command and its workers do, and before numpy: two threads on two busy cores wait for each other at each of our
+# small matrices, sixty times as long as one takes for them.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from tests.toy.bench import Bench
 
