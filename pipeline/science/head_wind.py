@@ -21,6 +21,7 @@ APART = 3  # engineering choice
 HEAVY = 6.0  # standard deviations at which a residual weighs half: a street that begins is no wind; engineering choice
 PARTS, LEAST_STEPS, ROUNDS = 6, 40, 12  # parts longer than a street, whose grade is in all that lies on it
 LEAST_SE = 0.5  # m/s: gusts and corners, a wind is not one number over a ride; engineering choice
+LEAST_FREEDOM = 3  # under this a chance misfit of one wind says nothing of the errors: engineering choice
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +118,7 @@ def still_air(
     value, left = mean(values - 0.5 * square * wind**2)
     wind = blows @ seen.T @ precise @ left
     after = blows - blows @ seen.T @ precise @ seen @ blows
-    agree = math.sqrt(float(left @ precise @ left) / max(left.size - 1, 1))
-    few = t95(left.size - 1) / Z95 if left.size > 1 and agree > 1.0 else 1.0
+    freedom = left.size - 1
+    agree = math.sqrt(float(left @ precise @ left) / freedom) if freedom >= LEAST_FREEDOM else 1.0
     middle_se = math.sqrt(max(float(after.mean()), 0.0))
-    return StillAir(value, max(agree * few, 1.0) / math.sqrt(information), float(wind.mean()), middle_se)
+    return StillAir(value, max(agree, 1.0) / math.sqrt(information), float(wind.mean()), middle_se)

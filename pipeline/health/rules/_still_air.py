@@ -28,7 +28,8 @@ LEAST_OWN = 0.3  # of a ride's error, that of the hills is at least: engineering
 def with_wind(record: Record, rows: pl.DataFrame, limits: Mapping[str, float]) -> pl.DataFrame:
     """Beside each ride its own error without the wind's part (`own`), what a wind adds to it (`gain`, per m/s), the
     wind that it tells (`wind`, `wind_se`), and how far down the way may have gone that a brake held (`unseen`, as a
-    share of the weight; all of the error where that share is not known)."""
+    share of the weight; all of the error where that share is not known). `still` and `still_se`: the ride in still air
+    by what it tells itself and by usual winds."""
     adds = metric_rows(record, "ride_rolling_per_wind").select("start_t", gain="value")
     told = metric_rows(record, "ride_head_wind").select("start_t", wind="value", wind_se="se")
     held = metric_rows(record, "braked_way_share").select("start_t", unseen=DOWNHILL * pl.col("value"))
@@ -39,7 +40,15 @@ def with_wind(record: Record, rows: pl.DataFrame, limits: Mapping[str, float]) -
         unseen=pl.coalesce("unseen", "se"),
     )
     left = pl.col("se").pow(2) - (WIND_MS * pl.col("gain")).pow(2)
-    return rows.with_columns(own=pl.max_horizontal(left, (LEAST_OWN * pl.col("se")).pow(2)).sqrt())
+    rows = rows.with_columns(own=pl.max_horizontal(left, (LEAST_OWN * pl.col("se")).pow(2)).sqrt())
+    usual = limits["wind"] ** 2
+    told_share = usual / (usual + pl.col("wind_se").pow(2))
+    blown = (pl.col("wind") * told_share).fill_null(0.0)
+    blown_se = (usual * (1.0 - told_share)).fill_null(usual).sqrt()
+    return rows.with_columns(
+        still=pl.col("value") - pl.col("gain") * blown - 0.5 * _wind_squared(record) * blown.pow(2),
+        still_se=(pl.col("own").pow(2) + (pl.col("gain") * blown_se).pow(2)).sqrt(),
+    )
 
 
 def _wind_squared(record: Record) -> float:

@@ -119,8 +119,9 @@ def _rise(record: Record, brakings: pl.DataFrame, limits: Mapping[str, float]) -
         return None
     limit = limits["ohm"] + _stale_ohm(record)
     since = newest_stretch(rows, (rows["ohm"] > limit).to_numpy(), 0.5)
-    hit = since.hit.filter(pl.col("risen_v") >= limits["rise"])
-    if hit.height < limits["count"] or hit.height < limits["most"] * since.rows.height:
+    hit, seen = since.hit, since.hit.filter(pl.col("risen_v") >= limits["rise"])
+    # a gentle braking rises by little: that the readings show it at all, two are enough for
+    if seen.height < limits["count"] or hit.height < limits["most"] * since.rows.height:
         return None
     mid = middle(since.rows["ohm"], least_se=0.1 * abs(float(since.rows["ohm"].to_numpy().mean())))
     if mid.value - 3.0 * mid.se < limit:
@@ -246,6 +247,7 @@ def _cases() -> Cases:
     return Cases(
         fires_on=(
             braked(*[above_idle(6.0)] * 3),
+            braked(*[above_idle(0.75, 2.5)] * 8, *[above_idle(1.5, 5.0)] * 3),  # most of them gentle
             gentle(0.12, strongest_a=50.0),
             braked(*[over | {"cell_max_v": 3.7}] * 3),
             braked(*[{"pack_over_s": 0.5, "pack_v_max": 44.6, "link_over_s": 0.0, "link_v_max": 44.7}] * 3),
@@ -287,7 +289,12 @@ RULE = Rule(
         Limit("sound", 0.03, "ohm", "between pack and DC link; wires and plugs stay under 0.02: from memory"),
         Limit("alike", 4, "braking events", "that all rise beyond it: engineering choice"),
         Limit("seen", 1.0, "s", "a group that goes so high so long is seen by its own reading: engineering choice"),
-        Limit("rise", 1.0, "V", "over the pack, beyond steps and noise of both readings: engineering choice"),
+        Limit(
+            "rise",
+            1.0,
+            "V",
+            "over the pack in `count` brakings, beyond steps and noise of both readings: engineering choice",
+        ),
         Limit("most", 0.8, "share", "of the brakings since it began: engineering choice"),
         Limit("brakings", 8, "braking events", "for the slope: engineering choice"),
         Limit("spread", 2.0, "A", "of the braking current, else there is no slope: engineering choice"),

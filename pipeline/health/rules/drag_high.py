@@ -68,8 +68,8 @@ def _over_own_weight(record: Record, rows: pl.DataFrame) -> pl.DataFrame:
     part = usual / pl.col("kg")
     over = pl.col("value") * part
     weight = (over * pl.col("kg_se") / pl.col("kg")).pow(2)
-    errors = {name: ((pl.col(name) * part).pow(2) + weight).sqrt() for name in ("se", "own")}
-    return weighed.with_columns(value=over, gain=pl.col("gain") * part, **errors)
+    errors = {name: ((pl.col(name) * part).pow(2) + weight).sqrt() for name in ("se", "own", "still_se")}
+    return weighed.with_columns(value=over, still=pl.col("still") * part, gain=pl.col("gain") * part, **errors)
 
 
 def _weight(rows: pl.DataFrame) -> float | None:
@@ -93,7 +93,8 @@ def _judge(
 ) -> list[Finding] | NotAssessed:
     """alone: no better figure is known of any ride."""
     rows = rows.tail(MOST)
-    step = upward_step(rows["value"].to_numpy(), rows["se"].to_numpy()) if name == NAMES[0] or alone else None
+    told = name == NAMES[0] or alone
+    step = upward_step(rows["still"].to_numpy(), rows["still_se"].to_numpy()) if told else None
     if step is not None:
         after = rows.slice(step.first)
         # nothing rolls for nothing: what lies under that were hills and winds that the rides before had with them
@@ -126,7 +127,10 @@ def _since(rows: pl.DataFrame, after: pl.DataFrame, step: LevelStep, limits: Map
     limit = max(step.before, limits["least"]) + limits["excess"]
     text = f"Since a day between {last:%Y-%m-%d} and {first:%Y-%m-%d} the vehicle rolls with "
     text += f"{spell(step.after, '', step.after_se)} of its weight as resistance over {after.height} rides, against "
-    text += f"{spell(step.before, '')} in its own {step.first} rides before; grade is averaged, not observed."
+    text += (
+        f"{spell(step.before, '')} in its own {step.first} rides before; grade is averaged, not observed; winds that "
+    )
+    text += "the rides tell are taken off."
     sure = confidence(step.after, limit, step.se)
     return _finding(text, step.after, limit=limit, se=step.se, rows=after, sure=sure)
 
@@ -384,7 +388,7 @@ RULE = Rule(
     ),
     cautions=("A dragging brake can get hot enough to fade or burn: let it cool before touching it.",),
     source="force balance with the profile's figures; the fleet's middle and its own earlier rides as yardsticks",
-    version=10,
+    version=11,
     habit="some ten kilometres of rides, out and back, and give the profile the figure [vehicle] rolling",
     cases=_cases,
 )
