@@ -16,9 +16,9 @@ from herdbook.pipeline.vehicle.figures import PackFigures
 
 ROOMS = {
     "samples": 1,  # from parts to sessions: roles, units, signals, merging, cadence, cutting
-    "science": 15,  # the formulas
+    "science": 16,  # the formulas
     "measuring": 9,  # what metric sets share
-    "judging": 33,  # what rules share, scoring included
+    "judging": 34,  # what rules share, scoring included
 }
 MEASURED_BY = ("samples", "science", "measuring")
 

@@ -246,7 +246,7 @@ SET = MetricSet(
         "cell_temp_max_c": ("degC", "Hottest sensor, mean over ten seconds."),
         "cell_temp_min_c": ("degC", "Coldest sensor, mean over ten seconds."),
         "cell_temp_spread_k": ("K", "Hottest less coldest sensor, exceeded in 5 % of the session."),
-        "cell_temp_exposure_h": ("h", "Time at the middle cell temperature, by range in °C."),
+        "cell_temp_exposure_h": ("h", "Time at the median cell temperature, by range in °C."),
         "ambient_known": ("1", "1 when the air temperature is measured or the session began cold-soaked."),
         "ambient_c": ("degC", "Air temperature."),
         "pack_heat_ratio": (
@@ -264,7 +264,7 @@ SET = MetricSet(
         "pack_idle_heat_w": ("W", "Heat made inside the resting pack; item: the sensor furthest ahead of the others."),
         "cell_load_rise_k_min": (
             "K/min",
-            "Fastest warming over five minutes under load: the middle, and each sensor.",
+            "Fastest warming over five minutes under load: the median, and each sensor.",
         ),
         "cell_idle_rise_k_min": (
             "K/min",

@@ -200,7 +200,7 @@ def _follows(own: Floats, middle: Floats, step: float) -> bool:
 
 
 def _offsets(name: str, session: Session, own: Floats, middle: Floats | None, tau_s: float) -> list[Metric]:
-    """Own less the siblings' middle at the session's start and, for a rest long enough, at its end."""
+    """Own less the siblings' median at the session's start and, for a rest long enough, at its end."""
     if middle is None:
         return []
     apart = own - middle
@@ -230,12 +230,12 @@ SET = MetricSet(
             "Own range less one step over the siblings' range, which half of them went, and at least 1 K and eight of "
             "their steps; not told of one that moves less than half as far but with them.",
         ),
-        "temp_start_offset_k": ("K", "Own less the siblings' middle in the first minute."),
+        "temp_start_offset_k": ("K", "Own less the siblings' median in the first minute."),
         "temp_soak_offset_k": ("K", "The same at the end of a rest of two thermal time constants."),
         "temp_lowest_c": ("degC", "Lowest reading, but for 2 %."),
-        "temp_middle_c": ("degC", "Middle reading."),
+        "temp_middle_c": ("degC", "Median reading."),
         "temp_highest_c": ("degC", "Highest reading, but for 2 %."),
-        "temp_apart_k": ("K", "A cell sensor less its siblings' middle, or the nearer of two, middle of the session."),
+        "temp_apart_k": ("K", "A cell sensor less its siblings' median, or the nearer of two, middle of the session."),
         "temp_apart_least_k": (
             "K",
             "The same where it is least, but for a tenth of the time; 0 when it changes sides.",

@@ -76,7 +76,7 @@ SET = MetricSet(
         "session_h": ("h", "Length of the session."),
         "distance_km": ("km", "Distance from the speed; pauses over 2 s carry none."),
         "moving_h": ("h", "Time moving."),
-        "top_speed_kmh": ("km/h", "Highest speed, middle of five samples."),
+        "top_speed_kmh": ("km/h", "Highest speed, median of five samples."),
         "odometer_start_km": ("km", "Distance counter at the start."),
         "odometer_end_km": ("km", "Distance counter at the end."),
         "odometer_distance_km": ("km", "Forward steps of the distance counter, summed."),

@@ -59,7 +59,7 @@ class Condition:
 
 
 def program() -> Iterator[Condition]:
-    """Python, Herdbook's libraries, extras, time zones, a browser."""
+    """Python, Herdbook's libraries, extras, time zones."""
     running = ".".join(map(str, sys.version_info[:3]))
     if sys.version_info[:2] < OLDEST_PYTHON:
         yield Condition("Python", State.BAD, running, f"Install Python {'.'.join(map(str, OLDEST_PYTHON))} or newer")

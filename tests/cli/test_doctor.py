@@ -85,3 +85,16 @@ def test_a_missing_library_is_bad_and_a_missing_extra_is_told(monkeypatch: pytes
 
 def test_every_extra_says_what_it_is_for() -> None:
     assert set(FOR_EXTRA) == set(EXTRAS)
+
+
+def test_a_missing_chromium_is_told_with_what_it_is_for(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setenv("HERDBOOK_CHROMIUM", str(tmp_path / "gone"))
+    code, found = told()
+    assert (code, found["Chromium"]["state"]) == (0, "told")
+    assert "HERDBOOK_CHROMIUM names, is not there" in found["Chromium"]["found"]
+    monkeypatch.setenv("HERDBOOK_CHROMIUM", "")
+    monkeypatch.setenv("PATH", str(tmp_path))
+    assert told()[1]["Chromium"]["found"] == "none on this machine"
+    (tmp_path / "chromium").write_text("#!/bin/sh\n")
+    (tmp_path / "chromium").chmod(0o755)
+    assert told()[1]["Chromium"] == {"what": "Chromium", "state": "good", "found": str(tmp_path / "chromium"), "do": ""}

@@ -17,6 +17,7 @@ from herdbook.pipeline.science.string_fit import (
     stands_apart,
     weigh,
     weights,
+    would_show,
 )
 from herdbook.pipeline.vehicle.chemistry import ocv_of
 
@@ -129,3 +130,18 @@ def test_a_small_group_that_is_level_below_full_is_read_at_its_size() -> None:
         assert abs(found.size - 0.2) < 2.0 * found.se
         sizes.append(found.size)
     assert np.mean(sizes) == pytest.approx(0.2, rel=0.15)
+
+
+def test_a_curve_that_is_hardly_known_hides_no_fault_that_no_sound_group_could_show() -> None:
+    """Over a knee near empty a group short by a fifth stands far out whatever the curve is; on a flat plateau it does
+    not, however well that is known."""
+    rng = np.random.default_rng(7)
+    days = np.sort(rng.choice(np.arange(0.0, 20.0), 30))
+    deep, flat = moments(rng, 30, days), moments(rng, 30, days)
+    flat.z[:] = rng.uniform(0.93, 0.97, 30)
+    none = np.zeros(0)
+    vague = learn(table(NODES), none, none, none, none.astype(int), none)
+    for known in (vague, curve(deep.z, days), OpenCircuitCurve(vague.mean, 1e-9 * np.eye(NODES.size))):
+        assert would_show(known, deep, Why.CAPACITY, 0.20)
+        assert not would_show(known, flat, Why.CAPACITY, 0.20)
+        assert not would_show(known, deep, Why.CAPACITY, 0.005)

@@ -49,7 +49,7 @@ def standing(
     columns = ("figure", "now", "among peers", "usual for such a vehicle (90 %)", "against its own past")
     taken = numbers.listing(list(dict.fromkeys(t for s in found for t in s.taken_off)))
     note = (
-        f"Now: the middle of the newest {LAST} sessions. Peers: of its type"
+        f"Now: the median of the newest {LAST} sessions. Peers: of its type"
         f"{f', with {taken} taken off' if taken else ''}. A rank is a hint where to look and no verdict."
     )
     screen.table(f"Where {vehicle} stands", columns, rows, note=note)

@@ -8,7 +8,7 @@ hides a leak.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -66,6 +66,12 @@ LIMITS = (
 )
 
 
+STUCK = (
+    "A balancing resistor that is stuck on drains its group in the same way: measure the group's current with the "
+    "electronics unplugged."
+)
+
+
 @dataclass(frozen=True, slots=True)
 class Sinking:
     """rate: % of rated charge a month against the median group, negative when it sinks; se: its error."""
@@ -104,7 +110,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         if best is None or d.rate / d.se < best.rate / best.se:
             clearest[d.item] = d
     found = [_finding(d, rated, limits) for d in clearest.values() if d.item not in idle and _leaks(d, limits)]
-    found += from_fit(record, _WHOLE, {f.item.removeprefix("cell ") for f in found} | idle, limits)
+    whole = from_fit(record, _WHOLE, {f.item.removeprefix("cell ") for f in found} | idle, limits)
+    found += whole if bleeding else [replace(f, not_separable=f"{f.not_separable} {STUCK}".strip()) for f in whole]
     if not found and len(drifts) < 3 and not fit.could_show(Why.LEAK, limits["plain"] / 100.0 / MONTH_DAYS):
         return NotAssessed(
             f"what was logged would not show a group that loses {limits['plain']:.0f} % a month more than others: "
@@ -163,14 +170,7 @@ def _finding(d: Sinking, rated: float, limits: Mapping[str, float]) -> Finding:
     to_ma = rated / 100 / MONTH_H * 1000
     lost, error = to_error(-d.rate * to_ma, d.se * to_ma)
     spans = zip(d.starts[::-1], d.ends[::-1], strict=True)
-    unclear = (
-        ""
-        if d.bled_known
-        else (
-            "A balancing resistor that is stuck on drains its group in the same way: measure the group's current with "
-            "the electronics unplugged."
-        )
-    )
+    unclear = "" if d.bled_known else STUCK
     return Finding(
         severity=Severity.SERVICE if act else Severity.NOTE,
         item=f"cell {d.item}",
@@ -257,5 +257,5 @@ RULE = Rule(
     ),
     source=("method: I = dQ/dt at the same knee; P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379; limits: see each"),
     cases=_cases,
-    version=6,
+    version=7,
 )

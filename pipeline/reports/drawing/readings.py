@@ -62,7 +62,8 @@ def metric_series(facts: Facts, name: str, item: str = "", kinds: tuple[str, ...
 
 def series_of(rows: pl.DataFrame, name: str, item: str) -> MetricSeries:
     """Rows of one metric and item, in time order, as arrays."""
-    t = rows["start_t"].cast(pl.Datetime("us")).to_physical().to_numpy().astype(np.int64)
+    t = rows["start_t"].to_numpy().astype("datetime64[us]").astype(np.int64)
+    error = rows["se"] if rows["se"].dtype == pl.Float64 else rows["se"].cast(pl.Float64)
     unit = str(rows["unit"][0]) if rows.height else ""
     return MetricSeries(
         name=name,
@@ -70,7 +71,7 @@ def series_of(rows: pl.DataFrame, name: str, item: str) -> MetricSeries:
         unit=unit,
         t=t,
         value=rows["value"].to_numpy(),
-        se=rows["se"].cast(pl.Float64).fill_null(float("nan")).to_numpy(),
+        se=error.to_numpy(),  # NaN where there is none
         n=rows["n"].to_numpy(),
     )
 

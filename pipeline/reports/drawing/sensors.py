@@ -60,9 +60,9 @@ def sensors(facts: Facts, plan: Rows = ()) -> list[Block]:
     said = [(f"sensor {n}", *map(numbers.with_minus, row)) for n, *row in figures]
     placed = pack_plan(plan, read, predicted, hottest if named else "")
     where = "The plan below shows where each sits." if placed else UNPLACED
-    leads = f"Sensor {hottest} is {ahead:.1f} K above the middle of the others. " if named else ""
+    leads = f"Sensor {hottest} is {ahead:.1f} K above the median of the others. " if named else ""
     note = (
-        f"{leads}The session of {day}, whose load explains most. Predicted: the middle of the pack, had it warmed "
+        f"{leads}The session of {day}, whose load explains most. Predicted: the median of the pack, had it warmed "
         f"by the {says:.1f} K that the load explains and not by {rose:.1f} K; one figure for all sensors. {where}"
     )
     alt = (

@@ -50,7 +50,7 @@ def leaf(con: duckdb.DuckDBPyConnection) -> Leaf:
             blocks.append(PageTable(caption, HEAD, [row(g) for g in rest], folded=bool(shown)))
     lead = (
         "What each unit's acceptance test measured is the yardstick of its later life. A unit counts once, with the "
-        "middle of its groups or sensors; a change is its own, now less birth, and its mean over the units of a build "
+        "median of its groups or sensors; a change is its own, now less birth, and its mean over the units of a build "
         f"has a 95 % interval from {LEAST} units on. A change of parts is no change of the tested one and is left out."
     )
     return Leaf("birth", TITLE, lead, blocks)

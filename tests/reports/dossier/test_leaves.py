@@ -97,5 +97,5 @@ def test_sensors_stand_side_by_side_and_the_hot_one_is_named(store: Store) -> No
     assert isinstance(plan, PageTable)
     assert plan.body[0][3].replace("\u00a0", " ") == "sensor 3: 38.0 °C, +10.0 K (hottest)"
     assert block.figure.body[2] == ("sensor 3", "38.0", "28.0", "+10.0")
-    assert "Sensor 3 is 8.0 K above the middle of the others." in block.figure.note
+    assert "Sensor 3 is 8.0 K above the median of the others." in block.figure.note
     assert sensors(replace(facts, metrics=facts.metrics.clear())) == []

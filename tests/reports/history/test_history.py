@@ -77,9 +77,9 @@ def test_a_counter_that_goes_back_is_told_without_a_guess(store: Store, out: Pat
 
 def test_extremes_name_value_and_day(store: Store, out: Path) -> None:
     said = [line["text"] for line in read(store, out)["lines"]]
-    assert "Highest speed on record (middle of five samples): 24.7\u00a0km/h, in the session of 2026-04-19." in said
+    assert "Highest speed on record (median of five samples): 24.7\u00a0km/h, in the session of 2026-04-19." in said
     miles = [line["text"] for line in read(store, out, units="mi")["lines"]]
-    assert "Highest speed on record (middle of five samples): 15.3\u00a0mph, in the session of 2026-04-19." in miles
+    assert "Highest speed on record (median of five samples): 15.3\u00a0mph, in the session of 2026-04-19." in miles
 
 
 def test_miles_and_kilometres_agree(store: Store, out: Path) -> None:

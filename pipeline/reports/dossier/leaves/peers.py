@@ -53,7 +53,7 @@ def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
     ]
     blocks += _before(con, facts)
     lead = (
-        f"This unit is the middle of its newest {LAST} sessions; peers are the other vehicles of its profile that sent "
+        f"This unit is the median of its newest {LAST} sessions; peers are the other vehicles of its profile that sent "
         "logs. The order is by how many spreads of its peers (1.4826 times their median absolute deviation) it stands "
         f"from their median; the first {MOST_DRAWN} are drawn, each dot a vehicle. Where a unit stands is a hint where "
         "to look and no verdict."

@@ -36,7 +36,7 @@ EXTREMES = (
     Extreme("motor_temp_max_c", "Highest winding temperature", 1, TEN),
     Extreme("cell_highest_v", "Highest voltage of a group of cells", 1, THREE),
     Extreme("cell_lowest_v", "Lowest voltage of a group of cells", -1, THREE),
-    Extreme("top_speed_kmh", "Highest speed", 1, "middle of five samples"),
+    Extreme("top_speed_kmh", "Highest speed", 1, "median of five samples"),
 )
 
 
