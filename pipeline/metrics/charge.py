@@ -25,6 +25,7 @@ ENDS = ("complete", "group_limit", "charger_fault", "unplugged", "still_charging
 STATES = ROLES["charger_state"].states
 NO_GROUP_V = 0.4  # so far over its limit a reading is a wire's, not a group's (engineering choice)
 AT_LIMIT_V, FAR_V = 0.06, 0.05  # a group's limit is reached from here on; far from full (engineering choices)
+YET, YET_C = 3.0, 0.1  # times the current of its end, and C (engineering choices; whole charges elsewhere read 2.5)
 LEAD_V = 0.12  # one group so far above the median ended the charge (engineering choice; usual spread: 30 mV)
 
 
@@ -91,23 +92,32 @@ def _ending(signals: Signals, profile: Profile, t_end: int, least: float) -> tup
         if data["end_highest_v"] - data["end_median_v"] > LEAD_V and data["end_median_v"] < behind:
             return "group_limit", data
     done, small = _said(signals, t_end, "done"), -amps <= end_a
-    if done and not small and _below_its_end(volts, profile):
+    if done and not small and _below_its_end(volts, -amps, profile):
         return "stopped_short", data
     if done or (small and (not volts.size or volts.mean() > full_v - FAR_V)):
         return "complete", data
     return ("still_charging" if signals.end - t_end < 3_000_000 else "unplugged"), data
 
 
-def _below_its_end(volts: Floats, profile: Profile) -> bool:
+def _below_its_end(volts: Floats, amps: float, profile: Profile) -> bool:
     """Whether a charge that ended with its current flowing ended too soon: with the groups far from full; or, of a
-    charger that is known to wait until its current has fallen, with no group at its limit either."""
+    charger that is known to wait until its current has fallen, long before that and with no group at its limit."""
     pack = profile.pack_figures
     if not volts.size:
         return False
     if volts.mean() < pack.of_chemistry.full_v - FAR_V:
         return True
-    waits, top = pack.given("charge_end_a"), pack.cell_max_v
-    return bool(waits and top is not None and volts.max() < top - AT_LIMIT_V)
+    waits, top = flows_yet(profile), pack.cell_max_v
+    return bool(waits is not None and amps > waits and top is not None and volts.max() < top - AT_LIMIT_V)
+
+
+def flows_yet(profile: Profile) -> float | None:
+    """Current from which on a charger that waits until its current has fallen is far from its end, A; None: not known.
+
+    Read every few seconds by a sensor with a zero of its own, the end of a whole charge may show more than twice the
+    current at which the charger ends it."""
+    pack = profile.pack_figures
+    return None if pack.charge_end_a is None else max(YET * pack.charge_end_a, YET_C * pack.rated_ah)
 
 
 def _said(signals: Signals, t_end: int, word: str) -> bool:
@@ -138,5 +148,5 @@ SET = MetricSet(
         "charge_end_median_v": ("V", "Median group at the end"),
     },
     source="definitions: this file",
-    version=5,  # pulses, and a charger's own end current; in 3 the zero of the sensor is in the error
+    version=6,  # pulses, and a charger's own end current; in 3 the zero of the sensor is in the error
 )

@@ -49,6 +49,7 @@ def test_without_a_voltage_there_is_charge_and_no_energy(build: Build) -> None:
         ({"charge_end_a": 1.5}, 3.47, "stopped_short"),  # this charger waits until its current has fallen
         ({}, 3.47, "complete"),  # one that ends by voltage, for all that is known
         ({"charge_end_a": 1.5}, 3.62, "complete"),  # a group is at its limit
+        ({"charge_end_a": 4.5}, 3.47, "complete"),  # on its way to the end, or there, by a sensor that reads high
         ({}, 3.37, "stopped_short"),  # far from full
     ],
 )

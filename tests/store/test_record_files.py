@@ -116,7 +116,7 @@ def test_rules_and_references_are_made_from_all_of_it(young: Bench, settled: Ben
 
 
 def test_the_night_holds_batches_against_all_of_it(
-    young: Bench, settled: Bench, monkeypatch: pytest.MonkeyPatch
+    young: Bench, settled: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     seen: list[Mapping[str, Sequence[Row]]] = []
 
@@ -128,7 +128,7 @@ def test_the_night_holds_batches_against_all_of_it(
     monkeypatch.setattr(batch_alarm, "FEWEST", 0)  # with fewer vehicles than this nothing is read at all
     monkeypatch.setattr(batch_alarm, "FIGURES", (replace(FIGURES[0], metric="data_coverage"),))
     monkeypatch.setattr(batch_alarm, "departures", noted)
-    for bench in (young, settled):
+    for bench in (moved(young, tmp_path / "young"), settled):
         with transaction(bench.store.catalogue) as con:
             con.execute("UPDATE vehicles SET batch = 'B1'")
         close(bench.store, "tonight")

@@ -31,7 +31,7 @@ from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import at_least
-from herdbook.pipeline.metrics.charge import AT_LIMIT_V
+from herdbook.pipeline.metrics.charge import AT_LIMIT_V, flows_yet
 from herdbook.pipeline.science.meta_analysis import Z95
 from herdbook.pipeline.vehicle.record import Event, Metric
 from herdbook.pipeline.vehicle.roles import ROLES
@@ -209,10 +209,9 @@ def _with_what_followed(record: Record, ends: pl.DataFrame, limits: Mapping[str,
     )
     rated = record.profile.pack_figures.rated_ah
     low = (pl.col("end_median_v") < limits["low_v"]) & (pl.col("end_a") > limits["flowing_c"] * rated)
-    pack = record.profile.pack_figures
-    if pack.charge_end_a is not None and pack.cell_max_v is not None:  # as where the charger says it within the charge
-        flows = pl.col("end_a") > pl.max_horizontal(pl.lit(1.5 * pack.charge_end_a), limits["flowing_c"] * rated)
-        low |= flows & (pl.col("end_highest_v") < pack.cell_max_v - AT_LIMIT_V)
+    yet, top = flows_yet(record.profile), record.profile.pack_figures.cell_max_v
+    if yet is not None and top is not None:  # as where the charger says it within the charge
+        low |= (pl.col("end_a") > yet) & (pl.col("end_highest_v") < top - AT_LIMIT_V)
     open_end = pl.col("item").is_in(["unplugged", "still_charging"])
     done, fault = (pl.col("after") == STATES.index(word) for word in ("done", "fault"))
     return joined.with_columns(
@@ -363,5 +362,5 @@ RULE = Rule(
     cautions=("Use the maker's charger only. Charge in sight, away from exits.",),
     source="definitions of the ends: metric set `charge`; limits: see each",
     cases=_cases,
-    version=7,
+    version=8,
 )

@@ -178,6 +178,13 @@ RULE = Rule(
     title="Electric brake answers late",
     subsystem="braking",
     severity=Severity.SERVICE,
+    when=(
+        (
+            Severity.SERVICE,
+            "the middle answer is surely later than the limit, or than it was among its own earlier ones",
+        ),
+        (Severity.NOTE, "it is surely later than the maker's figure, by less than `over_own`"),
+    ),
     needs=("braking_judged_count",),
     roles=("brake_demand", "regen_demand", "regen_current"),
     must=("brake_demand", "regen_demand|motor_current", "regen_current|pack_current"),
