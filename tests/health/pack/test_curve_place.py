@@ -173,6 +173,7 @@ def test_one_sibling_is_enough_to_tell_a_worn_pack_and_its_wear_counts_for_nothi
     said = told(pack_capacity_low, of_few(V1=19.2, V2=27.3))
     assert said is not None
     assert "the better of the fleet's 2 known packs" in said.statement
+    assert said.severity is Severity.NOTE, "of two, nobody knows which is usual"
     assert told(pack_capacity_low, of_few(V1=27.3, V2=19.2)) is None, "the sound one of the two"
     assert told(pack_capacity_low, of_few(V1=24.0, V2=27.3)) is None, "well used, not worn"
 
