@@ -47,8 +47,10 @@ def test_no_spike_is_lost_and_no_gap_is_bridged(
     runs = 1 + int(((np.diff(t[good]) > made.gap_us) | (np.diff(good) > 1)).sum())
     assert made.begins.sum() == runs
     assert (made.n <= BLOCK).all()
-    inside = made.last - made.first  # no block reaches over a gap
-    assert (inside <= 10 * MS * BLOCK).all()
+    apart = {at % n for at in [*gaps, *holes]} - {0}
+    if 2 * len(apart) < n - 1:  # else no interval is the usual one, and nobody can say what a gap is
+        inside = made.last - made.first  # no block reaches over a gap
+        assert (inside <= 10 * MS * BLOCK).all()
     assert len(shown) <= max(2 * pixels, pixels + 2)
 
 
