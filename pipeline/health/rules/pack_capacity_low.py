@@ -114,7 +114,7 @@ def _by_fleet(record: Record, limits: Mapping[str, float]) -> Finding | None:
     if held is None or not limits["look"] - held.pct > limits["z"] * held.se:
         return None
     pct, se = held.pct, held.se
-    few = held.packs < LEAST_VEHICLES  # nobody knows then which of them is usual: a note, that a measured charge settles
+    few = held.packs < LEAST_VEHICLES  # nobody knows which of them is usual: a note, which a measured charge settles
     act, limit = not few and _acts(pct, se, limits), _passed(pct, se, limits)
     said, error = to_error(pct, se)
     whose = f"the better of the fleet's {held.packs} known packs hold" if few else "the fleet's packs hold"
