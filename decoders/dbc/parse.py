@@ -121,7 +121,7 @@ def _line_of(text: str, message: str, fault: str) -> str:
 
 
 def load_parser() -> None:
-    """What DBC files are parsed by, loaded before it is needed: five times as long as parsing a small one takes."""
+    """What DBC files are parsed by, loaded before it is needed: this takes far longer than parsing a small one."""
     _parser("dbc")
 
 

@@ -16,7 +16,7 @@ from herdbook.pipeline.night.failures import GroupOutcome, after_failure, assess
 from herdbook.pipeline.night.workers import AHEAD, Done, WorkerLost, Workers
 from herdbook.pipeline.store.store import Store
 
-BUNDLE_LOGS, BUNDLE_BYTES = 32, 4_000_000  # at most in a bundle: some tenths of a second of work
+BUNDLE_LOGS, BUNDLE_BYTES = 32, 4_000_000  # at most in a bundle: some tenths of a second of work (engineering choice)
 I = TypeVar("I")  # noqa: E741
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -35,8 +35,8 @@ class InWorkers:
         self.workers = Workers(jobs, limits.log_time_s, limits.log_memory_mb) if jobs else None
 
     def take(self, paths: Sequence[Path]) -> Iterator[Outcome]:
-        """Small logs go to a worker in bundles. One that loses its worker is taken again log by log, so that only the
-        log that did it fails."""
+        """Small logs are taken in bundles. One that loses its worker, or has no memory left, is taken again log by log,
+        so that only the log that did it fails."""
         for done in self._each(partial(_take_bundle, self.store, self.now), bundles(paths, self.processes), ahead=2):
             if done.result is not None:
                 yield from done.result
@@ -46,11 +46,14 @@ class InWorkers:
                 yield from self._take_singly(done.item, done.why)
 
     def _take_singly(self, paths: Sequence[Path], lost: BaseException) -> Iterator[Outcome]:
-        if self.workers is None or not isinstance(lost, WorkerLost | MemoryError):
+        if not isinstance(lost, WorkerLost | MemoryError):
             raise lost
         for path in paths:
             try:
-                [taken] = self.workers.call(_take_bundle, self.store, self.now, (path,))
+                if self.workers is None:
+                    taken = take_log(path, self.store, now=self.now)
+                else:
+                    [taken] = self.workers.call(_take_bundle, self.store, self.now, (path,))
             except Exception as error:
                 taken = lost_log(path, error)
             yield taken

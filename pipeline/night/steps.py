@@ -74,7 +74,8 @@ class Runner(Protocol):
         """Every vehicle assessed, group by group, in order of completion. Raises: StoreError."""
 
     def run(self, function: Callable[[I], R], items: Sequence[I]) -> list[R | None]:
-        """Other pure work, in the order of the items; None where a process was lost over one. Raises as it does."""
+        """Other work that writes nothing, in the order of the items; None where a process was lost over one. Raises as
+        it does."""
 
     def step(self, name: str, function: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> R:
         """A step that writes, here and now."""

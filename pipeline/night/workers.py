@@ -27,13 +27,8 @@ from herdbook.pipeline.night.forks import alone, context
 from herdbook.pipeline.night.worker_process import serve
 
 AHEAD = 16  # items waiting for each worker: more than it does while a batch is committed
-LOOK_S, LOOK_AT_MOST_S = (
-    0.05,
-    0.25,
-)  # how often memory and time of a busy worker are looked at; the latter while it is small
-MOST_THREADS = (
-    4  # of the column library in a worker: more take memory and wait for each other on tables as small as ours
-)
+LOOK_S, LOOK_AT_MOST_S = 0.05, 0.25  # between looks at a busy worker's memory and time; the longer while it is small
+MOST_THREADS = 4  # of the column library in a worker: more take memory, and wait for each other on small tables
 START_S = 120.0  # a worker that has not even loaded its job by then is stuck; engineering choice
 I = TypeVar("I")  # noqa: E741
 R = TypeVar("R")

@@ -10,6 +10,7 @@ import pytest
 
 from herdbook.pipeline.errors import StoreError
 from herdbook.pipeline.intake.outcome import KnownLog, LogFile, QuarantinedLog
+from herdbook.pipeline.night import in_workers
 from herdbook.pipeline.night.in_workers import BUNDLE_BYTES, BUNDLE_LOGS, InWorkers, bundles
 from herdbook.pipeline.night.workers import Done, WorkerLost, Workers
 from tests.toy.bench import Bench
@@ -63,6 +64,21 @@ def test_a_lost_bundle_is_taken_again_log_by_log(bench: Bench, tmp_path: Path) -
     lost_alone = paths[len(paths) - 7 :]  # bundles of one log are not tried twice here: Workers.call() does that
     assert {o.file.name for o in refused} == {"007.log", *(p.name for p in lost_alone)}
     assert next(o for o in refused if o.file.name == "007.log").reason == "its reader too large"
+
+
+def test_without_workers_too_only_the_log_that_takes_all_memory_is_refused(
+    bench: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def take_log(path: Path, _store: object, now: int | None) -> KnownLog:
+        if path.stem == "007":
+            raise MemoryError
+        return KnownLog(LogFile(str(path), path.name))
+
+    monkeypatch.setattr(in_workers, "take_log", take_log)
+    paths = logs(tmp_path, 40, 10)
+    came = list(InWorkers(bench.store, 0).take(paths))
+    assert sorted(Path(o.file.path) for o in came) == paths
+    assert [o.file.name for o in came if isinstance(o, QuarantinedLog)] == ["007.log"]
 
 
 def test_what_stops_a_scan_is_no_logs_fault(bench: Bench, tmp_path: Path) -> None:
