@@ -225,9 +225,7 @@ def kinds_of(form: str) -> tuple[str, ...]:
     return tuple(kind for kind in CAUSES if form != "charges" or kind not in IN_RIDES)
 
 
-def judge_all(
-    cases: Sequence[Case], jobs: int, within: float | None
-) -> Iterator[tuple[Case, list[JudgedFault], float]]:
+def judge_all(cases: Sequence[Case], jobs: int, within: float | None) -> Iterator[Ended]:
     """Each case as it ends, in `jobs` processes. After `within` seconds what has not ended is left out."""
     if jobs <= 1 and within is None:
         yield from map(judge_case, cases)
@@ -259,7 +257,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--charges", action="store_true", help="three weeks in step, and only faults rides do not show")
     parser.add_argument("--jobs", type=int, default=1, help="processes")
     parser.add_argument("--within", type=float, help="seconds after which what has not ended is left out")
-    parser.add_argument("--out", type=Path, help="file for the card, written anew after each seed")
+    parser.add_argument("--out", type=Path, help="file for the card, written anew as each case ends")
     args = parser.parse_args(arguments)
     if min(args.seeds, args.vehicles, args.jobs) < 1:
         parser.error("--seeds, --vehicles and --jobs are 1 or more")
@@ -280,7 +278,8 @@ def card(found: Sequence[JudgedFault], cases: Sequence[Case], ended: int, proces
     first, last = cases[0], cases[-1]
     forms = " and ".join(dict.fromkeys(SAID[case.form] for case in cases))
     seeds = f"seed {first.seed}" if first.seed == last.seed else f"seeds {first.seed} to {last.seed}"
-    what = f"{seeds}, {first.vehicles} vehicles each; {forms}; {ended} of {len(cases)} cases ended"
+    of_each = f"{first.vehicles} vehicles{' each' if len(cases) > 1 else ''}"
+    what = f"{seeds}, {of_each}; {forms}; {ended} of {len(cases)} cases ended"
     each = processor / max(1, ended * first.vehicles)
     cost = f"\nProcessor: {processor:.0f} s, {each:.1f} s a vehicle.\n"
     return as_text(found, what) + cost + "\n" + examples(found, 40) + "\n" + failures(found)

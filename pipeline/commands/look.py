@@ -137,6 +137,7 @@ def show(one: dict[str, Any]) -> None:
     screen.say(f"Scores (0 to 100, – is not assessed): {scores}.")
     if one["not_assessed"]:
         unjudged = screen.plural(len(one["not_assessed"]), "question")
-        screen.say(f"{unjudged} could not be judged; the page says why.{lacking(one['not_assessed'])}")
+        where = "the page" if one["page"] else "--json"
+        screen.say(f"{unjudged} could not be judged; {where} says why.{lacking(one['not_assessed'])}")
     if one["page"]:
         screen.say(f"Page: {screen.place(Path(one['page']))}")

@@ -74,6 +74,13 @@ def test_the_figure_that_most_questions_wait_for_is_named() -> None:
     assert lacking([]) == ""
 
 
+def test_without_a_page_nobody_is_sent_to_one(tmp_path: Path) -> None:
+    log = toy.write(tmp_path / "a.log", toy.day())
+    said = " ".join(look(log, "--no-page").output.split())
+    assert "could not be judged; --json says why" in said
+    assert "the page" not in said
+
+
 def test_no_log_and_a_wrong_profile_are_told(tmp_path: Path) -> None:
     (tmp_path / "empty").mkdir()
     for args in ((tmp_path / "empty",), (tmp_path / "none.log",)):

@@ -1,5 +1,5 @@
 """The sensors of the pack side by side in the session whose load explains most: what each read at its warmest, beside
-what the load alone would have made of the middle of the pack."""
+what the load alone would have made of the pack's median."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ UNPLACED = (
     "The profile does not say where in the pack each of them sits ([pack] plan lays groups and sensors out): to find "
     "the spot takes the maker's drawing of the sensors."
 )
-HOT_K = 2.0  # a sensor this far above the others' middle is named (engineering choice: sensors agree within 1 to 2 K)
+HOT_K = 2.0  # a sensor this far above the others' median is named (engineering choice: sensors agree within 1 to 2 K)
 
 
 def sensors(facts: Facts, plan: Rows = ()) -> list[Block]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,13 +14,13 @@ from herdbook.pipeline.reports.page import html
 from herdbook.pipeline.reports.page.figure import DASHES, LINES, PageFigure, Spec, axis, label, layout, local_ms, packed
 from herdbook.pipeline.reports.signals.window import Wire
 from herdbook.pipeline.reports.words import numbers
+from herdbook.pipeline.vehicle.packs import unmarked
 from herdbook.pipeline.vehicle.roles import ROLES
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
 MOST_WIRES = 40  # in one figure; tables take any number
-OF_PACK = re.compile(r"^pack_\d+_")
 TITLE_PX = 10  # half of what a panel's title needs between it and the one above
 ZOOM_BYTES = 4_000_000  # one figure a page: room for about three million samples of a quiet signal
 
@@ -85,7 +84,7 @@ def wire_figure(vehicle: str, wires: list[Wire], zone: ZoneInfo | None, points: 
 def shown(name: str) -> str:
     """A role in words, with its group or side: "Motor current left"; a signal by the name that its DBC gives it."""
     role, _, item = name.partition("[")
-    if OF_PACK.sub("", role) not in ROLES:
+    if unmarked(role)[1] not in ROLES:
         return name
     return f"{role_words(role)} {item.removesuffix(']')}".rstrip()
 

@@ -17,7 +17,8 @@ TOP, FOOT, RIGHT, BAR, INTO = 24, 44, 14, 66, 10  # pixels: room for titles, tim
 LETTER = 6.3  # pixels of a usual letter in an 11 pixel type
 FAR_RIGHT = 95.0  # percent of a picture's width
 LINE = 11  # pixels from line to line of words in two lines
-WIDEST = 150  # of the words beside an axis; longer ones are cut
+WIDEST = 150  # of the words beside an axis; longer ones go into a second line or are cut
+MOST_LETTERS = int((WIDEST - 14) / LETTER)  # of these words; 14: their distance from axis and edge
 ACROSS = 9  # ticks on a time axis of a wide screen; on a phone every other one has words
 APART = 24.0  # pixels between ticks up an axis, at least
 
@@ -127,8 +128,7 @@ def _y_ticks(given: Spec, of: Scale, tall: float) -> list[tuple[float, str]]:
 
 
 def _cut(words: str) -> str:
-    most = int((WIDEST - 14) / LETTER)
-    return words if len(words) <= most else words[: most - 1] + "…"
+    return words if len(words) <= MOST_LETTERS else words[: MOST_LETTERS - 1] + "…"
 
 
 def _beside(words: str, y: float, roomy: bool) -> str:
@@ -141,8 +141,7 @@ def _beside(words: str, y: float, roomy: bool) -> str:
 
 
 def _folded(words: str) -> tuple[str, str]:
-    most = int((WIDEST - 14) / LETTER)
-    at = words.rfind(" ", 0, most + 1) if len(words) > most else -1
+    at = words.rfind(" ", 0, MOST_LETTERS + 1) if len(words) > MOST_LETTERS else -1
     return (words[:at], _cut(words[at + 1 :])) if at > 0 else (_cut(words), "")
 
 
