@@ -36,12 +36,10 @@ def profiles_due(store: Store) -> list[str]:
         return [profile.name for profile in store.profiles() if _is_due(con, profile)]
 
 
-def hold_against_logs(
-    store: Store, scan: str, due: Sequence[str], run: Callable[..., Iterable[Any]] = map
-) -> list[str]:
+def hold_against_logs(store: Store, scan: str, due: Sequence[str], run: Callable[..., Iterable[Any]]) -> list[str]:
     """Hold these profiles against logs of their own, write down what came of it, and mark vehicles of a profile whose
-    doubts changed for assessment. Returns the profiles held. run: map() or one that does it in other processes, in
-    order, with None where a process was lost over an item. Raises: StoreError."""
+    doubts changed for assessment. Returns the profiles held. run: as of a Runner (pipeline/night/steps.py); workers
+    have the checks loaded. Raises: StoreError."""
     held = []
     for profile in store.profiles():
         with visit(store.catalogue, read_only=True) as con:
@@ -62,8 +60,8 @@ def _of_store(store: Store, name: str) -> Profile:
     return next(p for p in store.profiles() if p.name == name)
 
 
-def _contact(store: Store, name: str, seen: Sequence[SeenLog]) -> Contact:
-    return contact_of(_of_store(store, name), seen)
+def _contact(store: Store, name: str, logs: Sequence[SeenLog]) -> Contact:
+    return contact_of(_of_store(store, name), logs)
 
 
 def _is_due(con: duckdb.DuckDBPyConnection, profile: Profile) -> bool:

@@ -13,10 +13,11 @@ from herdbook.pipeline.assess.plan import MOST_IN_GROUP, PlanGroup
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.intake.take_log import take_log
 from herdbook.pipeline.night.failures import GroupOutcome, after_failure, assess_group, lost_log
-from herdbook.pipeline.night.workers import AHEAD, Done, WorkerLost, Workers
+from herdbook.pipeline.night.workers import Done, WorkerLost, Workers
 from herdbook.pipeline.store.store import Store
 
 BUNDLE_LOGS, BUNDLE_BYTES = 32, 4_000_000  # at most in a bundle: some tenths of a second of work (engineering choice)
+AHEAD = 2  # bundles or groups that wait for each worker
 I = TypeVar("I")  # noqa: E741
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -37,7 +38,7 @@ class InWorkers:
     def take(self, paths: Sequence[Path]) -> Iterator[Outcome]:
         """Small logs are taken in bundles. One that loses its worker, or has no memory left, is taken again log by log,
         so that only the log that did it fails."""
-        for done in self._each(partial(_take_bundle, self.store, self.now), bundles(paths, self.processes), ahead=2):
+        for done in self._each(partial(_take_bundle, self.store, self.now), bundles(paths, self.processes)):
             if done.result is not None:
                 yield from done.result
             elif len(done.item) == 1:
@@ -60,7 +61,7 @@ class InWorkers:
 
     def assess(self, work: Iterable[PlanGroup]) -> Iterator[GroupOutcome]:
         again = self._assess_again if self.workers else None
-        for done in self._each(partial(assess_group, self.store), work, ahead=2):
+        for done in self._each(partial(assess_group, self.store), work):
             yield done.result if done.result is not None else after_failure(done.item, done.why, again)
 
     def _assess_again(self, group: PlanGroup) -> GroupOutcome:
@@ -85,9 +86,9 @@ class InWorkers:
     def __exit__(self, *_: object) -> None:
         self.release()
 
-    def _each(self, function: Callable[[I], R], items: Iterable[I], ahead: int = AHEAD) -> Iterator[Done[I, R]]:
+    def _each(self, function: Callable[[I], R], items: Iterable[I]) -> Iterator[Done[I, R]]:
         if self.workers is not None:
-            yield from self.workers.each(function, items, ahead)
+            yield from self.workers.each(function, items, AHEAD)
             return
         for item in items:
             try:

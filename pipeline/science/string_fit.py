@@ -17,13 +17,16 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Bools, Floats, Integers, Strings
 
-# No figure below is measured. Those called engineering choices were settled while open designs of demo_logs/makers were
-# judged (its README says which): what such strings showed is in them, and a world unlike theirs may want others.
+# No figure below was measured for this. Those called engineering choices were settled while open designs of
+# demo_logs/makers were judged (its README says which): what such strings showed is in them, and a world unlike theirs
+# may want others.
 
 # The curve: how far it may lie off the table as a whole, and in shape, by charge: root mean square of nine published
 # curves about the table, against their middle (three half cells of LFP with three of graphite, x 0.013..0.811,
-# y 0.916..0.045; beyond 0.05 and 0.95 engineering choices); and how fast its shape may change with charge: knees over a
-# tenth, graphite steps over some hundredths, with shares of the variance (engineering choices).
+# y 0.916..0.045; beyond 0.05 and 0.95 engineering choices). demo_logs/makers draws its cells from the
+# same half cells (and bends seven of ten further): what its strings show is no proof that this spread holds elsewhere.
+# And how fast its shape may change with charge: knees over a tenth, graphite steps over some hundredths, with shares of
+# the variance (engineering choices).
 NODES = np.linspace(-0.10, 1.06, 59)
 LEVEL_V = 0.015
 WIDTHS, SHARES = (0.12, 0.045), (0.6, 0.4)

@@ -25,11 +25,11 @@ SAME_PCT = 1.0  # a report in whole per cent reads either side of one charge
 # Of all charges that ended with current flowing there or before that place, so many must have ended there (engineering
 # choice).
 LEAST_SHARE = 0.75
-MOST_CHANCE = 0.2  # that hands did it (engineering choice)
+MOST_CHANCE = 0.2  # that they ended by hand (engineering choice)
 # For each vehicle whose charges a device ends short there are so many whose riders pull the plug at any charge: a
-# coincidence of one in twenty is found among them as often as a device (engineering choice, made after sound vehicles
-# of the open designs had been told with 0.96).
-HANDS = 20.0
+# coincidence of one in twenty is found among them as often as a device. Nobody counted them (engineering choice, made
+# after sound vehicles of the open designs had been told with 0.96).
+RIDERS = 20.0
 FLOWS_C = 0.1  # a charge that is nearly full has tapered below (engineering choice)
 # Plugged out by hand, ends lie anywhere over so much of the charge (engineering choice: who charges to about four
 # fifths ends between 75 and 85 %).
@@ -45,7 +45,7 @@ RISE_PCT = 3.0  # between two sessions: more than a report that is set right by 
 @dataclass(frozen=True, slots=True)
 class Ceiling:
     """pct: where the charges end; spread: between the highest and the lowest; charges: how many in a row, up to the
-    newest; chance: that hands did it; before: charges before them that ended above; unseen:
+    newest; chance: that they ended by hand; before: charges before them that ended above; unseen:
     how many of the charges nobody recorded."""
 
     pct: float
@@ -82,7 +82,7 @@ def _in_a_row(record: Record, ends: pl.DataFrame) -> Ceiling | None:
     newest = pct[-alike:]
     spread = float(np.ptp(newest))
     by_hand = int((early[:-alike] & (pct[:-alike] < newest.min())).sum())
-    chance = _hands(_by_hand(max(spread, _step(record)), alike), alike, early[:-alike])
+    chance = _chance_by_hand(_by_hand(max(spread, _step(record)), alike), alike, early[:-alike])
     if alike < LEAST_SHARE * (alike + by_hand) or chance > MOST_CHANCE:
         return None
     starts, stops = column_micros(ends["start_t"])[-alike:], column_micros(ends["end_t"])[-alike:]
@@ -119,7 +119,7 @@ def _with_unseen(record: Record, ends: pl.DataFrame, days: float) -> Ceiling | N
         chance = _highest_alike(max(spread, step), many, k) * len(tops)
         if chance > UNSEEN_CHANCE:
             continue
-        chance = _hands(chance, both, (pct[:-k] < FULL_PCT)[seen[:-k]] & flows[:-k][seen[:-k]])
+        chance = _chance_by_hand(chance, both, (pct[:-k] < FULL_PCT)[seen[:-k]] & flows[:-k][seen[:-k]])
         if chance <= MOST_CHANCE and (best is None or chance < best.chance):
             used = rows[-k:].filter(pl.Series(at))
             starts, stops = column_micros(used["start_t"]), column_micros(used["end_t"])
@@ -135,13 +135,13 @@ def _with_unseen(record: Record, ends: pl.DataFrame, days: float) -> Ceiling | N
     return best
 
 
-def _hands(coincidence: float, n: int, earlier: Bools) -> float:
-    """Chance that hands did it: how often they would end n charges so closely together, times how many riders pull
+def _chance_by_hand(coincidence: float, n: int, earlier: Bools) -> float:
+    """Chance that they ended by hand: how often n such ends would lie so closely together, times how many riders pull
     the plug, times how likely this one did so n times after `earlier` charges (whether each ended early): the rule of
     succession, (early + 1) / (all + 2), once more for each."""
     early, all_of = int(earlier.sum()), earlier.size
-    habit = float(np.prod([(early + 1 + i) / (all_of + 2 + i) for i in range(n)]))
-    odds = HANDS * coincidence * habit
+    again = float(np.prod([(early + 1 + i) / (all_of + 2 + i) for i in range(n)]))
+    odds = RIDERS * coincidence * again
     return odds / (1.0 + odds)
 
 

@@ -29,7 +29,7 @@ MOST_ZERO_C = 0.01  # a zero of the current sensor beyond which no count holds, 
 @dataclass(frozen=True, slots=True)
 class OfFleet:
     """What the pack holds over what the fleet's packs hold, %, with its standard error; charges behind it; packs that
-    the fleet's figure is from: of few it is the best's."""
+    the fleet's figure is from: of two it is the better's, of three or four the second best's."""
 
     pct: float
     se: float

@@ -93,7 +93,8 @@ def _finding(fit: StringFit, item: str, w: Weighed, about: Spoken, limits: Mappi
     certain = 1.0 - w.chance[""] if about.cause is Why.CHARGE else chance
     # What a record of that kind would not show of a usual group, it does not show well enough to act on.
     shows = fit.could_show(about.cause, size / about.scale)
-    # Where the charge hardly moved, a place that drifts over a step of the curve looks like a group that sinks.
+    # Where the charge hardly moved, a place that drifts over a step of the curve looks like a group that sinks
+    # (engineering choice, made with one simulated vehicle in view; the depth is the one for capacity).
     shows &= about.cause is not Why.LEAK or fit.depth >= DEPTH
     act = size > limits["act"] and shows and again
     others = [f"{WORDS[c]} (chance {w.chance[c]:.2f})" for c in Why if c is not about.cause and w.chance[c] > NOTHING]

@@ -120,7 +120,7 @@ def _rise(record: Record, brakings: pl.DataFrame, limits: Mapping[str, float]) -
     limit = limits["ohm"] + _stale_ohm(record)
     since = newest_stretch(rows, (rows["ohm"] > limit).to_numpy(), 0.5)
     hit, seen = since.hit, since.hit.filter(pl.col("risen_v") >= limits["rise"])
-    # a gentle braking rises by little: that the readings show it at all, two are enough for
+    # a gentle braking rises by little: a few that rise by more than the readings' steps are enough to bear it out
     if seen.height < limits["count"] or hit.height < limits["most"] * since.rows.height:
         return None
     mid = middle(since.rows["ohm"], least_se=0.1 * abs(float(since.rows["ohm"].to_numpy().mean())))
@@ -197,10 +197,10 @@ def _headed(record: Record, brakings: pl.DataFrame, limits: Mapping[str, float])
     if mid.value - 3.0 * mid.se < sound or reaches < top:
         return None
     text = f"While braking the DC link rises above the pack by {spell(mid.value, 'V', mid.se)} per ampere more than it "
+    text += f"stands there without current, in {since.hit.height} of {counted(since.rows.height, 'braking event')}. "
     text += (
-        f"stands there without current, in {since.hit.height} of {counted(since.rows.height, 'braking event')}. With "
+        f"With the {spell(strongest, 'A')} that its maker allows, into a pack that still takes them, it would reach "
     )
-    text += f"the {spell(strongest, 'A')} of its maker, into a pack that still takes them, it would reach "
     text += f"{spell(reaches, 'V')}; its limit is {spell(top, 'V')}."
     return Finding(
         severity=Severity.SERVICE,

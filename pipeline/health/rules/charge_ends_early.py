@@ -55,7 +55,7 @@ STATES = ROLES["charger_state"].states
 KINDS = {
     "group_limit": ("stopped by one group at its limit", "out of balance, or one group of high resistance"),
     "stopped_short": (
-        "declared done by the charger with the current still flowing and no group at its limit",
+        "declared done by the charger with the current still flowing and the pack not yet full",
         "a limit that was chosen on purpose, the charger's setting, or what the pack told it",
     ),
     "charger_fault": ("ended with a fault of the charger", "the charger, its mains, or what the pack told it"),
@@ -132,9 +132,7 @@ def _once(end: pl.DataFrame, limits: Mapping[str, float]) -> Finding:
     lacks, error = end["lacks"][0], end["lacks_se"][0]
     sure = lacks is not None and lacks - 100.0 + FULL_PCT > limits["z"] * error
     text = f"The newest charge was declared done by the charger with {spell(amps, 'A')} still flowing and the "
-    text += (
-        f"middle group at {volts:.2f} V, {'far from full' if volts < end['full_v'][0] else 'no group at its limit'}. "
-    )
+    text += f"median group at {volts:.2f} V, {'far from full' if volts < end['full_v'][0] else 'not yet full'}. "
     if sure:
         text += f"From the step of its curve on it took {spell(lacks, '% of rated charge', error)} less than the "
         text += "fleet's packs take to full."

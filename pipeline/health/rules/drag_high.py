@@ -127,10 +127,9 @@ def _since(rows: pl.DataFrame, after: pl.DataFrame, step: LevelStep, limits: Map
     limit = max(step.before, limits["least"]) + limits["excess"]
     text = f"Since a day between {last:%Y-%m-%d} and {first:%Y-%m-%d} the vehicle rolls with "
     text += f"{spell(step.after, '', step.after_se)} of its weight as resistance over {after.height} rides, against "
-    text += (
-        f"{spell(step.before, '')} in its own {step.first} rides before; grade is averaged, not observed; winds that "
-    )
-    text += "the rides tell are taken off."
+    text += f"{spell(step.before, '')} in its own {step.first} rides before; grade is averaged, not observed; "
+    told = rows["wind"].count()
+    text += "winds that the rides tell are taken off." if told else "wind is in the error, not observed."
     sure = confidence(step.after, limit, step.se)
     return _finding(text, step.after, limit=limit, se=step.se, rows=after, sure=sure)
 
@@ -356,7 +355,8 @@ RULE = Rule(
             2.4,
             "m/s",
             "of wind along the way of a ride, before the ride tells its own: one component of winds of 3 m/s in "
-            "the mean at a rider's height (Rayleigh): a light breeze, from memory",
+            "the mean at a rider's height (Rayleigh): a light breeze, from memory; chosen while simulated vehicles "
+            "were judged of which wind had been told as drag",
         ),
         Limit(
             "prevailing",

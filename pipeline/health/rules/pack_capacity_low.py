@@ -23,7 +23,7 @@ from herdbook.pipeline.health.pack.curve_place import held_of_fleet, report_at_s
 from herdbook.pipeline.health.pack.knee_capacity import KneeCapacity, knee_capacity
 from herdbook.pipeline.health.pooled import pool
 from herdbook.pipeline.health.reading import reference
-from herdbook.pipeline.health.reference import LEAST_VEHICLES
+from herdbook.pipeline.health.reference import FEW, LEAST_VEHICLES
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
 from herdbook.pipeline.health.sentences import counted, to_error
 from herdbook.pipeline.health.severity import Severity
@@ -117,7 +117,9 @@ def _by_fleet(record: Record, limits: Mapping[str, float]) -> Finding | None:
     few = held.packs < LEAST_VEHICLES  # nobody knows which of them is usual: a note, which a measured charge settles
     act, limit = not few and _acts(pct, se, limits), _passed(pct, se, limits)
     said, error = to_error(pct, se)
-    whose = f"the better of the fleet's {held.packs} known packs hold" if few else "the fleet's packs hold"
+    one = "better" if held.packs == FEW else "second best"  # as the reference has it
+    whose = f"the {one} of the fleet's {held.packs} known packs holds" if few else "the fleet's packs hold"
+    take = "that one takes" if few else "they take"
     return Finding(
         severity=Severity.SERVICE if act else Severity.NOTE,
         item="",
@@ -126,7 +128,7 @@ def _by_fleet(record: Record, limits: Mapping[str, float]) -> Finding | None:
         unit=UNIT,
         se=se,
         statement=f"The pack holds {said} % of what {whose} (standard error {error} %, "
-        f"{counted(held.charges, 'charge')}): from the step of its curve to full it takes so much of what they take.",
+        f"{counted(held.charges, 'charge')}): from the step of its curve to full it takes so much of what {take}.",
         confidence=confidence(pct, limit, se),
         persistence=1.0,
         count=held.charges,

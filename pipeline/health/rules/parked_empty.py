@@ -1,8 +1,9 @@
 """A pack left to stand nearly empty: self-discharge and standby then take it below its limit.
 
-Physics: curves of one chemistry differ near empty: a voltage within that of empty needs the report as a second witness.
-What is left above the limit is a few per cent near the knee; 1 to 3 % a month and the electronics' standby
-current take it in weeks. The time that nobody recorded counts: it is bounded by the two sessions around it.
+Physics: curves of one chemistry differ near empty, so that a voltage which may be that of an empty pack or of a low one
+needs the report as a second witness. What is left above the limit is a few per cent near the knee; 1 to 3 % a month and
+the electronics' standby current take it in weeks. The time that nobody recorded counts: it is bounded by the two
+sessions around it.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import only_by, stood_for
+from herdbook.pipeline.health.pack.charge_ceiling import RISE_PCT
 from herdbook.pipeline.health.reading import lately, metric_rows, only
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window, of_chemistry
 from herdbook.pipeline.health.rules._sense_wire import unread
@@ -44,15 +46,15 @@ LIMITS = (
 NEARLY = 0.9
 # A low voltage; and one that may be low, with a report that is (engineering choices).
 SURE, SURE_BY_BOTH = 0.9, 0.85
-# A report that rose by so much tells of a charge, as in pack/charge_ceiling.py; a pause that so few of a record's own
-# pauses would reach is none of them (engineering choices, made after sound vehicles of a draw of makers had been told).
-ROSE_PCT, BY_CHANCE = 3.0, 0.01
+# A pause that so few of a record's own pauses would reach is none of them (engineering choice, made after sound
+# vehicles of a draw of makers had been told).
+BY_CHANCE = 0.01
 
 
 @dataclass(frozen=True, slots=True)
 class _Stood:
     """days between two sessions, volts of the lowest group before; reported: % of charge then, where it is told and
-    needed; rose: whether the report stood higher at the next session, which is no charge."""
+    needed; rose: whether the report stood higher as the next session began, and that is not itself a charge."""
 
     days: float
     volts: float
@@ -106,15 +108,15 @@ def _pauses(record: Record, ends: pl.DataFrame) -> list[_Stood]:
         after = sessions.filter(pl.col("start_t") > row["start_t"]).head(1)
         for next_t, kind in after.select("start_t", "kind").iter_rows():
             before, began = end.get(row["start_t"]), start.get(next_t)
-            rose = kind != "charge" and before is not None and began is not None and began > before + ROSE_PCT
+            rose = kind != "charge" and before is not None and began is not None and began > before + RISE_PCT
             days = (next_t - row["end_t"]).total_seconds() / 86400
             out.append(_Stood(days, row["value"], row["end_t"], next_t, before, rose))
     return out
 
 
 def _charged_meanwhile(record: Record, stood: _Stood) -> bool:
-    """Whether it was charged before the next session, of a record whose usual pauses are no shorter: then it may have
-    been charged on the first day as well as on the last."""
+    """Whether it was charged before the next session, after a pause that is nothing unusual in this record: then it may
+    have been charged on the first day as well as on the last."""
     t = column_micros(record.sessions["start_t"])
     usual = (float(np.ptp(t)) / DAY - stood.days) / max(t.size - 2, 1)
     return stood.rose and math.exp(-stood.days / max(usual, 1e-9)) > BY_CHANCE

@@ -207,7 +207,9 @@ RULE = Rule(
             "s",
             "above the fleet's middle, or its own before: 1 m of way at 25 km/h: engineering choice",
         ),
-        Limit("own_sigmas", 6.0, "1", "of a step among its own brakings, for every place to cut: engineering choice"),
+        Limit(
+            "own_sigmas", 6.0, "1", "of a step among its own braking events, for every place to cut: engineering choice"
+        ),
         Limit("spreads", 6.0, "1", "or this many robust spreads of the fleet: engineering choice"),
         Limit("chance", 0.02, "1", "of so many late ones were the middle at the limit (sign test): engineering choice"),
         Limit(

@@ -132,7 +132,7 @@ RULE = Rule(
             0.5,
             "1",
             "of braking events, as seen: a brake that mostly stays away is none: engineering choice; taken as proven "
-            "at 95 % until brakes of simulated makers that stayed away so often had been told as service",
+            "at 95 % until brakes of an outside simulation that stayed away so often had been told as service",
         ),
         Limit("brakings", 6, "braking events", "none refused of these excludes two of five at 95 %: calculation"),
     ),

@@ -1,7 +1,8 @@
 """The electric brake answers, but gives less than asked and allowed, again and again.
 
 Told from a refusal by what it does give; told from a limiter at work by the same accounting. The middle over
-all brakings is judged, so that no single stop and no single bad sample speaks.
+all brakings is judged, so that no single stop and no single bad sample speaks. Beside the limit and the fleet, its own
+earlier brakings are a yardstick: a step far beyond what they scatter by is told after few.
 """
 
 from __future__ import annotations
@@ -34,7 +35,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     usual = reference(record, "regen_missing_share")
     limit = limits["missing"] if usual is None else max(usual.value, 0.0) + limits["over_fleet"]
     since = newest_stretch(every, (every["missing"] > limit).to_numpy(), 0.5)
-    brakings, chance, before = since.rows, since.chance, since.before
+    brakings, chance, before, earlier = since.rows, since.chance, since.before, ""
     mid = middle(brakings["missing"], least_se=LEAST_SE)
     few = every.height < limits["count"]
     if few and (every["missing"] > limit + limits["far"]).all():
@@ -47,6 +48,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             return []
         limit = min(limit, max(step.before, 0.0) + limits["over_fleet"])
         brakings, before, chance = every.slice(step.first), step.first, limits["chance"]
+        earlier = f" In the {counted(step.first, 'braking event')} before it was {spell(100 * step.before, '%')}."
         mid = middle(brakings["missing"], least_se=LEAST_SE)
         if mid.value - 3.0 * mid.se < limit:
             return []
@@ -65,7 +67,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             limit=100 * limit,
             unit="%",
             statement=f"The electric brake gave {spell(missing, '%', 100 * mid.se)} less than asked, the median of "
-            f"{brakings.height} braking events: {by_whom(hit)}.",
+            f"{brakings.height} braking events: {by_whom(hit)}.{earlier}",
             se=100 * mid.se,
             confidence=min(0.8 if set_so else 1.0 - chance, confidence(mid.value, limit, mid.se)),
             persistence=hit.height / brakings.height,
@@ -110,7 +112,11 @@ RULE = Rule(
     subsystem="braking",
     severity=Severity.SERVICE,
     when=(
-        (Severity.SERVICE, "the middle braking surely misses more than `missing`, or `over_fleet` more than the fleet"),
+        (
+            Severity.SERVICE,
+            "the middle braking surely misses more than `missing`, or `over_fleet` more than the fleet or its own "
+            "earlier braking events",
+        ),
         (Severity.NOTE, "a limiter keeps so much back in all braking events, and no fleet tells whether it is set so"),
     ),
     needs=("braking_judged_count",),
@@ -124,9 +130,16 @@ RULE = Rule(
             "of the demand, where no fleet is known: engineering choice, made so that firmware which gives a constant "
             "80 %, as among simulated makers, is no fault",
         ),
-        Limit("over_fleet", 0.12, "1", "more than the fleet misses, for two current sensors: engineering choice"),
+        Limit(
+            "over_fleet",
+            0.12,
+            "1",
+            "more than the fleet misses, or it did itself before: engineering choice, for two current sensors",
+        ),
         Limit("chance", 0.025, "1", "of so many were the middle at the limit (sign test): engineering choice"),
-        Limit("own_sigmas", 6.0, "1", "of a step among its own brakings, for every place to cut: engineering choice"),
+        Limit(
+            "own_sigmas", 6.0, "1", "of a step among its own braking events, for every place to cut: engineering choice"
+        ),
         Limit("sided", 0.25, "1", "|left - right| over their mean, as in the one-sided rule: engineering choice"),
         Limit(
             "count",

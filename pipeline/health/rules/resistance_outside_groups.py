@@ -151,7 +151,7 @@ def _grown(
         groups,
         groups * float(np.hypot(se / (over - wrong), group.se / group.value)),
         usual,
-        f"in its {counted(first, 'ride')} before {_day(int(now.starts[0]))} it had {usual:.1f} mΩ there",
+        f"in its {counted(first, 'session')} before {_day(int(now.starts[0]))} it had {usual:.1f} mΩ there",
     )
     return now, group, beyond
 

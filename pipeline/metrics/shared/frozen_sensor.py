@@ -13,8 +13,6 @@ from herdbook.pipeline.vehicle.signals import Series
 
 LEAST_READINGS = 12
 MOVED_K, MOVED_STEPS = 1.0, 8.0  # of the siblings' middle: engineering choices, as for a frozen sensor's metric
-
-
 STEADY_K = 3.0  # what noise and interference leave of a constant value in ten-second means (engineering choice)
 
 

@@ -180,7 +180,9 @@ def test_one_sibling_is_enough_to_tell_a_worn_pack_and_its_wear_counts_for_nothi
 
 def test_one_pack_of_three_that_reads_far_too_much_makes_none_of_the_others_worn() -> None:
     assert told(pack_capacity_low, of_few(V1=27.0, V2=27.3, V3=45.0)) is None
-    assert told(pack_capacity_low, of_few(V1=18.0, V2=27.3, V3=26.0)) is not None
+    said = told(pack_capacity_low, of_few(V1=18.0, V2=27.3, V3=26.0))
+    assert said is not None
+    assert "the second best of the fleet's 3 known packs" in said.statement
 
 
 def test_few_packs_say_nothing_of_a_charger_that_stops_early() -> None:
