@@ -17,7 +17,7 @@ T = TypeVar("T")
 
 LEAST = 3  # two rows are no crowd (engineering choice)
 _GROUP = re.compile(r"(?:pack (\d+), )?cell (\d+)")
-_OWN = re.compile(r"(Pack \d+: )?group \d+(?: to \d+)?\b", re.IGNORECASE)  # the groups' own numbers, as a range
+_PACK = re.compile(r"(Pack \d+): ")
 _NUMBER = re.compile(r"(?<![\w.-])[-+]?\d+(?:\.\d+)?(?![\w-])")  # and no part of a day
 _COUNTED = re.compile(r"(\d+) times?\b")
 
@@ -52,9 +52,9 @@ def told_once(
         elif row is crowd[0]:
             crowd = sorted(crowd, key=lambda r: _place(item(r)))
             pack = _place(item(row))[0]
-            groups = groups_of([_place(item(r))[1] for r in crowd])
-            about = f"pack {pack}, {groups}" if pack else groups
-            out.append(Told(about, _joined([statement(r) for r in crowd], groups), tuple(crowd)))
+            numbers = [_place(item(r))[1] for r in crowd]
+            about = f"pack {pack}, {groups_of(numbers)}" if pack else groups_of(numbers)
+            out.append(Told(about, _joined([statement(r) for r in crowd], numbers), tuple(crowd)))
     return out
 
 
@@ -83,17 +83,20 @@ def _form(text: str) -> str:
     return _NUMBER.sub("#", _COUNTED.sub(r"\1 times", text))
 
 
-def _joined(texts: Sequence[str], groups: str) -> str:
+def _joined(texts: Sequence[str], numbers: Sequence[int]) -> str:
+    """The sentence of all, with the groups where it names its own, else before it."""
     texts = [_COUNTED.sub(r"\1 times", text) for text in texts]
     columns = zip(*(_NUMBER.findall(text) for text in texts), strict=True)
     ranges = [_range(column) for column in columns]
     parts = _NUMBER.split(texts[0])
     text = parts[0] + "".join(value + rest for value, rest in zip(ranges, parts[1:], strict=True))
     text = re.sub(r"(?<![\d.])1 times\b", "1 time", text)
-    if not (own := _OWN.match(text)):
-        return f"{groups[0].upper()}{groups[1:]}: {text}"
-    pack = own[1] or ""
-    return f"{pack}{'each' if pack else 'Each'} of {groups}{text[own.end() :]}"
+    groups, own = groups_of(numbers), _range([str(number) for number in numbers])
+    if found := re.search(rf"\b([Gg])roup {own}\b", text):
+        return f"{text[: found.start()]}{'Each' if found[1] == 'G' else 'each'} of {groups}{text[found.end() :]}"
+    if pack := _PACK.match(text):
+        return f"{pack[1]}, {groups}: {text[pack.end() :]}"
+    return f"{groups[0].upper()}{groups[1:]}: {text}"
 
 
 def _range(values: Sequence[str]) -> str:

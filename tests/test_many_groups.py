@@ -70,6 +70,23 @@ def test_groups_of_each_of_several_packs_are_a_row_of_their_own() -> None:
     assert second.statement == "Pack 2: each of groups 1 to 3 fell to 0.10 to 0.30 V, 2 times."
 
 
+def test_the_groups_stand_where_the_sentence_names_its_own() -> None:
+    def of(said: str, pack: str = "") -> str:
+        rows = [("A", f"{pack}cell {k}", said.format(k=k, r=1.5 + k / 10)) for k in (2, 3, 4)]
+        (row,) = once(*rows)
+        return row.statement
+
+    assert of("The resistance of group {k} is {r:.1f} times the median group's.") == (
+        "The resistance of each of groups 2 to 4 is 1.7 to 1.9 times the median group's."
+    )
+    assert of("Pack 2: the resistance of group {k} is {r:.1f} times that of group 7.", "pack 2, ") == (
+        "Pack 2: the resistance of each of groups 2 to 4 is 1.7 to 1.9 times that of group 7."
+    )
+    assert of("Pack 2: on 2026-03-11 something was seen {k} times.", "pack 2, ") == (
+        "Pack 2, groups 2 to 4: on 2026-03-11 something was seen 2 to 4 times."
+    )
+
+
 @pytest.mark.parametrize(
     ("numbers", "words"),
     [([1, 2, 3], "groups 1 to 3"), ([2, 5, 7, 8, 9], "groups 2, 5 and 7 to 9"), ([1, 2, 9], "groups 1, 2 and 9")],

@@ -36,7 +36,8 @@ def leaf(con: duckdb.DuckDBPyConnection, titles: dict[str, str]) -> Leaf:
         blocks.append(Drawn(_of_figure(chosen[:MOST_LINES])))
     if differences:
         head = ("Figure", "Type", "Factor", "Vehicles", "Difference (95 %)", "p of all", "So it")
-        caption = f"{len(differences)} comparisons of figures, the most surprising first"
+        left = f"; {MOST_ROWS} of {len(differences)} are shown" if len(differences) > MOST_ROWS else ""
+        caption = f"{numbers.plural(len(differences), 'comparison')} of figures, the most surprising first{left}"
         blocks.append(PageTable(caption, head, [_row(d) for d in differences[:MOST_ROWS]], frozenset({3}), folded=True))
     else:
         text = "Figures: not enough to say. No two groups of five vehicles and more of one type have a figure."
@@ -65,9 +66,9 @@ def _of_findings(rates: Sequence[BatchRate], every: int, titles: dict[str, str])
         )
     head = ("Batch and finding", "Type", "Vehicles found", "Of other batches", "Times as often (95 %)", "So it")
     ground = Ground("Times as often a kilometre as other batches", 1.0, head, log=True)
-    note = (
-        f"The {len(branches)} most surprising of {every} comparisons. Diamond: differs, with all comparisons counted."
-    )
+    all_of_them = numbers.plural(every, "comparison")
+    shown = f"The {len(branches)} most surprising of {all_of_them}" if len(branches) < every else all_of_them
+    note = f"{shown}. Diamond: differs, with all comparisons counted."
     return forest("forest-findings", "Findings by batch", branches, ground, note)
 
 
