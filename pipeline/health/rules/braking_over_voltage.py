@@ -286,8 +286,13 @@ RULE = Rule(
     limits=(
         Limit("duration", 0.1, "s", "a longer time than one sample at common rates: engineering choice"),
         Limit("ohm", 0.15, "ohm", "between pack and DC link; sound wires and plugs stay under 0.02: from memory"),
-        Limit("sound", 0.03, "ohm", "between pack and DC link; wires and plugs stay under 0.02: from memory"),
-        Limit("alike", 4, "braking events", "that all rise beyond it: engineering choice"),
+        Limit(
+            "sound",
+            0.03,
+            "ohm",
+            "between pack and DC link, half as much again as sound wires and plugs have at most: from memory",
+        ),
+        Limit("alike", 4, "braking events", "that rise beyond `sound`: engineering choice"),
         Limit("seen", 1.0, "s", "a group that goes so high so long is seen by its own reading: engineering choice"),
         Limit(
             "rise",

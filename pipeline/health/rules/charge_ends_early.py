@@ -328,8 +328,8 @@ RULE = Rule(
         ),
         (
             Severity.NOTE,
-            "charges end at one reported charge, or the charger calls the newest one done far from full: both may be "
-            "a limit set on purpose",
+            "charges end at one reported charge, or the charger calls the newest one done before it is full: both may "
+            "be a limit set on purpose",
         ),
     ),
     needs=("charge_end",),

@@ -232,7 +232,7 @@ RULE = Rule(
     severity=Severity.SERVICE,
     when=(
         (Severity.SERVICE, "the loss is past `act`"),
-        (Severity.NOTE, "past `look`"),
+        (Severity.NOTE, "past `look`, or past `act` and not shown well enough to act on"),
     ),
     needs=("cell_offset_rows",),
     roles=("cell_voltage", "pack_current"),

@@ -316,7 +316,11 @@ RULE = Rule(
             "it surely holds less than `look`, and less than `act` within the error; or the battery monitor reckons "
             "with so little, and its report is right at the step of the curve",
         ),
-        (Severity.NOTE, "surely less than `look`, or the battery monitor reckons with less"),
+        (
+            Severity.NOTE,
+            "surely less than `look`, or the battery monitor reckons with less; beside few known packs of its type it "
+            "is never more than this",
+        ),
     ),
     needs=("pack_run_ah",),
     roles=("cell_voltage", "pack_current"),

@@ -35,7 +35,12 @@ UNIT = "of the groups' resistance"
 LIMITS = (
     Limit("look", 0.4, UNIT, "engineering choice: switch, fuse and cables of a sound pack are well under a quarter"),
     Limit("act", 0.6, UNIT, "engineering choice: more than half as much heat at a few joints as in all cells"),
-    Limit("over_fleet", 1.0, "groups", "engineering choice: beyond the fleet, a joint heats like a whole group"),
+    Limit(
+        "over_fleet",
+        1.0,
+        "groups",
+        "engineering choice: beyond the fleet or its own earlier rides, a joint heats like a whole group",
+    ),
     Limit(
         "act_over_fleet",
         2.0,
