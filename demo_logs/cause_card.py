@@ -188,6 +188,12 @@ class Case:
     def name(self) -> str:
         return f"{self.seed}{' ' + self.form if self.form else ''}"
 
+    @property
+    def said(self) -> str:
+        """What was drawn of its vehicles."""
+        recorded = "three weeks" if self.wish.short and not self.form else SAID[self.form]
+        return recorded + (", of sizes to act at" if self.wish.acting else "")
+
 
 Ended = tuple[Case, list[JudgedFault], float]  # with the processor time that it took, s
 
@@ -276,7 +282,7 @@ def main(arguments: list[str] | None = None) -> int:
 
 def card(found: Sequence[JudgedFault], cases: Sequence[Case], ended: int, processor: float) -> str:
     first, last = cases[0], cases[-1]
-    forms = " and ".join(dict.fromkeys(SAID[case.form] for case in cases))
+    forms = " and ".join(dict.fromkeys(case.said for case in cases))
     seeds = f"seed {first.seed}" if first.seed == last.seed else f"seeds {first.seed} to {last.seed}"
     of_each = f"{first.vehicles} vehicles{' each' if len(cases) > 1 else ''}"
     what = f"{seeds}, {of_each}; {forms}; {ended} of {len(cases)} cases ended"

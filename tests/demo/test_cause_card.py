@@ -94,6 +94,11 @@ def test_a_case_for_each_seed_and_form() -> None:
     assert set(cases[0].wish.faults).isdisjoint(cases[1].wish.faults)
 
 
+def test_a_card_says_what_was_drawn() -> None:
+    assert "2 vehicles; three weeks, of sizes to act at;" in card([], cases_of(asked(short=True)), 0, 0.0)
+    assert "2 vehicles each; the whole calendar;" in card([], cases_of(asked(seeds=2, acting=False)), 0, 0.0)
+
+
 def test_a_seed_is_drawn_simulated_and_judged_and_time_that_is_up_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(cause_card, "RIDES", 1)
     monkeypatch.setattr(cause_card, "RIDE_MIN", 0.6)
