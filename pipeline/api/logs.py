@@ -75,6 +75,7 @@ def judge(
     from herdbook.fleet import Fleet
     from herdbook.pipeline.errors import InputError
     from herdbook.pipeline.night.look import look
+    from herdbook.pipeline.reports import write_dossier
 
     given = [logs] if isinstance(logs, str | Path) else list(logs)
     with look(given, profile, vehicle, own=own) as found:
@@ -87,7 +88,7 @@ def judge(
             )
         fleet, name = Fleet(found.store), found.vehicles[0]
         if page is not None:
-            fleet.dossier(name, page)
+            write_dossier(found.store, name, page, with_book=False)
         return Judgement(
             name,
             findings=fleet.findings(name),

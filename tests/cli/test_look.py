@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
+import herdbook
 import tests.toy.logs as toy
 from herdbook.pipeline.cli import build
 from herdbook.pipeline.commands.look import lacking
@@ -32,11 +33,13 @@ def test_nothing_is_said_of_a_service_book_that_nobody_keeps(tmp_path: Path) -> 
     """Without a store nobody could have acknowledged a finding, and nobody knows who did elsewhere."""
     root = Path(__file__).parents[2]
     log, profile = root / "demo_logs" / "fleet" / "ZB-0105_2026-03-20_ride.blf", root / "dbc_demo" / "zirbel.toml"
-    asked = ["look", str(log), "--profile", str(profile), "--out", str(tmp_path)]
+    asked = ["look", str(log), "--profile", str(profile), "--out", str(tmp_path / "cli")]
     assert CliRunner().invoke(build(), asked).exit_code == 20
-    page = (tmp_path / "dossier-ZB-0105.html").read_text("utf-8")
-    assert "ZB-0105 must not be used" in page
-    assert "acknowledged" not in page
+    herdbook.judge(log, profile=profile, page=tmp_path / "python.html")
+    for file in (tmp_path / "cli" / "dossier-ZB-0105.html", tmp_path / "python.html"):
+        page = file.read_text("utf-8")
+        assert "ZB-0105 must not be used" in page
+        assert "acknowledged" not in page
 
 
 def test_json_says_the_same_and_why_a_log_was_refused(tmp_path: Path) -> None:
