@@ -26,8 +26,9 @@ ZOOM_BYTES = 4_000_000  # one figure a page: room for about three million sample
 
 
 def figure_page(vehicle: str, wires: list[Wire], zone: ZoneInfo | None, points: int) -> str:
-    figure = wire_figure(vehicle, [w for w in wires if len(w.t)][:MOST_WIRES], zone, points)
-    left_out = max(0, len(wires) - MOST_WIRES)
+    recorded = [w for w in wires if len(w.t)]
+    figure = wire_figure(vehicle, recorded[:MOST_WIRES], zone, points)
+    left_out = max(0, len(recorded) - MOST_WIRES)
     return html.render(
         "signals.html.j2",
         html.FIGURES,
@@ -35,6 +36,7 @@ def figure_page(vehicle: str, wires: list[Wire], zone: ZoneInfo | None, points: 
         vehicle=vehicle,
         figure=figure,
         left_out=left_out,
+        without=numbers.listing([shown(w.name) for w in wires if not len(w.t)]),
         zone=zone.key if zone else "UTC",
     )
 

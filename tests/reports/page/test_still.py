@@ -134,7 +134,7 @@ def test_long_words_beside_an_axis_stand_in_two_lines_where_there_is_room() -> N
     beside = axis("", range=[-0.5, 1.5], tickvals=[0, 1], ticktext=names)
     dots = markers("a", [1.0, 2.0], [0.0, 1.0], "@line1")
     svg = still({"data": [dots], "layout": layout(HEIGHT, xaxis=axis("x", range=[0, 3]), yaxis=beside)}, HEIGHT)
-    assert re.search(r">A loose measuring<tspan [^>]*>wire between two…?", svg)
+    assert re.search(r">A loose measuring<tspan [^>]*>wire between two gro…</tspan>", svg)
     assert re.search(r'class="yt"[^>]*>short</text>', svg)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +11,7 @@ import pytest
 
 from herdbook.pipeline.errors import NotKnownError, SettingsError
 from herdbook.pipeline.reports import gather, plot_lines, write_signals
-from herdbook.pipeline.reports.signals.page import shown
+from herdbook.pipeline.reports.signals.page import figure_page, shown
 from herdbook.pipeline.reports.signals.terminal import dots
 from herdbook.pipeline.store.store import Store
 from tests.reports.made_up import T0, signals_of, us
@@ -90,8 +91,17 @@ def test_the_terminal_lines_fit_and_say_n(store: Store) -> None:
     assert all(ord(c) < 128 for line in plot_lines(wires[:1], 80, None, ascii_only=True) for c in line)
 
 
+def test_a_page_says_what_has_no_sample(store: Store) -> None:
+    (current,) = gather(store, "VX-014", ["pack_current"], START, END)
+    empty = replace(current, name="BMS_Pack.Volt", t=current.t[:0], v=current.v[:0])
+    assert "No sample in this time: BMS_Pack.Volt." in figure_page("VX-014", [current, empty], None, 100)
+    assert "No sample" not in figure_page("VX-014", [current], None, 100)
+    page = figure_page("VX-014", [*[empty] * 5, *[current] * 41], None, 100)
+    assert "1 further signal is not drawn" in page
+
+
 def test_a_page_names_roles_in_words_and_signals_as_their_dbc_does() -> None:
     assert shown("pack_current") == "Pack current"
     assert shown("motor_current[left]") == "Motor current left"
-    assert shown("pack_2_cell_voltage[7]").endswith("cell voltage 7")
+    assert shown("pack_2_cell_voltage[7]") == "Pack 2 cell voltage 7"
     assert shown("BMS_Cells.Group01_V") == "BMS_Cells.Group01_V"
