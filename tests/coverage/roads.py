@@ -13,7 +13,7 @@ import numpy as np
 from herdbook.pipeline.health.examples import profile
 from herdbook.pipeline.metrics import resistance
 from herdbook.pipeline.metrics.resistance import WIND_MS
-from herdbook.pipeline.science.head_wind import Usual, still_air
+from herdbook.pipeline.science.head_wind import Usual, blowing_here, still_air
 from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Key, Series, Signals
 from tests.coverage.case import Case, Draw, Rng
@@ -99,22 +99,28 @@ def _once(rng: Rng, length_m: tuple[float, float], mass_share: float, name: str 
     return [] if found is None else [(found.value, found.se or 0.0, truth)]
 
 
-def _over_rides(rng: Rng, length_m: tuple[float, float], rides: int) -> list[Draw]:
-    """Of one vehicle, in still air, with a wind that all its rides have from ahead or behind, and one of each's own."""
-    each_ms = USUAL.own_ms
-    vehicle = replace(_vehicle(rng, 0.0), shared_ms=rng.normal(0.0, USUAL.shared_ms))
+def _over_rides(
+    rng: Rng, length_m: tuple[float, float], rides: int, blows: tuple[float, float] = (1.0, 1.0)
+) -> list[Draw]:
+    """Of one vehicle, in still air, with a wind that all its rides have from ahead or behind, and one of each's own.
+    blows: of usual winds, what those of the place are."""
+    place = rng.uniform(*blows)
+    each_ms = place * USUAL.own_ms
+    vehicle = replace(_vehicle(rng, 0.0), shared_ms=rng.normal(0.0, place * USUAL.shared_ms))
     found = [_measured(_ride(rng, length_m, each_ms, vehicle)[0]) for _ in range(rides)]
     gain = np.array([m["ride_rolling_per_wind"].value for m in found])
     rolled = [m["travel_rolling"] for m in found]
     told = [m.get("ride_head_wind") for m in found]
+    winds = np.array([np.nan if m is None else m.value for m in told])
+    wind_ses = np.array([np.nan if m is None else m.se for m in told])
     still = still_air(
         values=np.array([m.value for m in rolled]),
         errors=np.sqrt([max((m.se or 0.0) ** 2 - w**2, 1e-8) for m, w in zip(rolled, WIND_MS * gain, strict=True)]),
         gains=gain,
         square=AIR * AREA_M2 / (MASS_KG * GRAVITY),
-        winds=np.array([np.nan if m is None else m.value for m in told]),
-        wind_ses=np.array([np.nan if m is None else m.se for m in told]),
-        usual=USUAL,
+        winds=winds,
+        wind_ses=wind_ses,
+        usual=blowing_here(USUAL, winds, wind_ses),
     )
     return [(still.value, still.se, vehicle.rolling)]
 
@@ -149,9 +155,13 @@ CASES += [
 CASES += [
     Case(
         "rolling resistance in still air",
-        f"{rides} rides, long hills",
-        partial(_over_rides, length_m=(250.0, 1000.0), rides=rides),
+        f"{rides} rides, long hills{place}",
+        partial(_over_rides, length_m=(250.0, 1000.0), rides=rides, blows=blows),
         quick=rides == 1,
     )
-    for rides in (1, 6)
+    for rides, place, blows in (
+        (1, "", (1.0, 1.0)),
+        (6, "", (1.0, 1.0)),
+        (6, ", sheltered and open places", (0.4, 1.6)),
+    )
 ]

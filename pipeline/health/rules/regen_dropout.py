@@ -23,7 +23,10 @@ from herdbook.pipeline.health.statistics import largest
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    brakings = without_known(record, table(record).drop_nulls("delivered_a"))
+    every = table(record)
+    # one that let go as soon as it had come may never have settled
+    every = every.filter(pl.col("delivered_a").is_not_null() | pl.col("dropout_s").is_not_null())
+    brakings = without_known(record, every)
     if not brakings.height:
         return NotAssessed("no braking with demand and delivery recorded")
     if not (brakings["dropout_s"].cast(pl.Float64).to_numpy() >= limits["duration"]).any():

@@ -7,6 +7,7 @@ and one that reads cold or hot makes a limiter refuse charge and brake.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import polars as pl
 
@@ -40,6 +41,8 @@ KINDS = (
     ("frozen", "temp_moved_share", "moved", False, "stood still while its siblings moved"),
 )
 
+BLIND = ("open or shorted", "missing")
+
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     items = sorted(set(metric_rows(record, "temp_missing_share")["item"].to_list()))
@@ -55,7 +58,20 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             finding = _off(item, off.of(item), limits)
         if finding is not None:
             found.append(finding)
-    return found
+    return _unprotected(found, [item for item in items if item.startswith("cell")])
+
+
+def _unprotected(found: list[Finding], cells: list[str]) -> list[Finding]:
+    """Where no sensor of the cells gives a temperature any more, nothing would notice heat: not to be used or charged.
+    By what is certain alone: one that stands still or apart may be right."""
+    blind = {f.item for f in found if any(f.statement.endswith(f": {what}.") for what in BLIND)}
+    if not cells or not blind.issuperset(cells):
+        return found
+    every = "the only one" if len(cells) == 1 else f"as all {len(cells)} of them"
+    text = f" It is {every} that the pack reports: nothing would notice a cell that heats."
+    return [
+        replace(f, severity=Severity.STOP_USE, statement=f.statement + text) if f.item in cells else f for f in found
+    ]
 
 
 def _by_itself(record: Record, item: str, limits: Mapping[str, float]) -> Finding | None:
@@ -312,7 +328,11 @@ RULE = Rule(
     of_pack=True,
     severity=Severity.STOP_USE,
     when=(
-        (Severity.STOP_USE, "one of two cell sensors stands high, and nothing tells whether its place is warm"),
+        (
+            Severity.STOP_USE,
+            "one of two cell sensors stands high, and nothing tells whether its place is warm; or every cell sensor is "
+            "open, shorted or missing",
+        ),
         (Severity.SERVICE, "else"),
     ),
     needs=("temp_missing_share",),
@@ -391,6 +411,6 @@ RULE = Rule(
     ),
     cautions=PACK_CAUTION,
     source="signs of open, short and still sensors: common practice",
-    version=9,
+    version=10,  # a pack without any temperature; in 9 the warmer of two
     cases=_cases,
 )
