@@ -376,7 +376,7 @@ RULE = Rule(
     cautions=("Above 80 °C, or with smoke or odour: leave, and call the fire service.", *PACK_CAUTION),
     source="warning by heating rate: GB 38031-2025 C.5.3.7 names 1 K/s for runaway itself; this early limit: "
     "engineering choice",
-    version=4,
+    version=5,
     habit="an hour of rest by night, with the temperatures of the pack",
     cases=_cases,
 )

@@ -182,6 +182,6 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="definitions: this project; time-outs of drive commands, 100 to 250 ms: common practice",
-    version=6,
+    version=7,
     cases=_cases,
 )
