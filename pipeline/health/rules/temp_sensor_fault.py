@@ -7,7 +7,6 @@ and one that reads cold or hot makes a limiter refuse charge and brake.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 
 import polars as pl
 
@@ -16,6 +15,7 @@ from herdbook.pipeline.health.cause_tests import also_found, any_of, figure, les
 from herdbook.pipeline.health.reading import Pieces, event_table, metric_rows, only, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION
+from herdbook.pipeline.health.rules._unprotected import unprotected
 from herdbook.pipeline.health.rules._warm_place import began, siblings_of, told
 from herdbook.pipeline.health.rules._wrong_sensor import (
     ROLE_OF,
@@ -41,8 +41,6 @@ KINDS = (
     ("frozen", "temp_moved_share", "moved", False, "stood still while its siblings moved"),
 )
 
-BLIND = ("open or shorted", "missing")
-
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     items = sorted(set(metric_rows(record, "temp_missing_share")["item"].to_list()))
@@ -51,27 +49,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     off = Pieces(recent(_offsets(record, limits), limits["days"]), "item")
     own = {item: _by_itself(record, item, limits) for item in items}
     stands = _apart(record, [item for item in items if item.startswith("cell")], own, limits)
-    found = []
+    found: list[Finding] = []
     for item in items:
         finding = own[item] or stands.get(item)
         if finding is None and not item.startswith("cell"):
             finding = _off(item, off.of(item), limits)
-        if finding is not None:
-            found.append(finding)
-    return _unprotected(found, [item for item in items if item.startswith("cell")])
-
-
-def _unprotected(found: list[Finding], cells: list[str]) -> list[Finding]:
-    """Where no sensor of the cells gives a temperature any more, nothing would notice heat: not to be used or charged.
-    By what is certain alone: one that stands still or apart may be right."""
-    blind = {f.item for f in found if any(f.statement.endswith(f": {what}.") for what in BLIND)}
-    if not cells or not blind.issuperset(cells):
-        return found
-    every = "the only one" if len(cells) == 1 else f"as all {len(cells)} of them"
-    text = f" It is {every} that the pack reports: nothing would notice a cell that heats."
-    return [
-        replace(f, severity=Severity.STOP_USE, statement=f.statement + text) if f.item in cells else f for f in found
-    ]
+        found += [finding] if finding is not None else []
+    return unprotected(found, [item for item in items if item.startswith("cell")])
 
 
 def _by_itself(record: Record, item: str, limits: Mapping[str, float]) -> Finding | None:
