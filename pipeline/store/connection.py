@@ -79,9 +79,9 @@ def visit(path: Path, read_only: bool = False) -> Iterator[duckdb.DuckDBPyConnec
     import duckdb
 
     if (kept := _kept.get(path.absolute())) is not None:
-        with kept.cursor() as con:
-            con.execute(f'USE "{path.stem}"')
-            yield con
+        with kept.cursor() as again:
+            again.execute(f'USE "{path.stem}"')
+            yield again
         return
     engines = _idle[os.getpid()]
     engine = engines.pop() if engines else duckdb.connect(config={"threads": THREADS})
