@@ -22,7 +22,8 @@ from herdbook.decoders import Decoder, Frames, Network
 from herdbook.decoders.decoding.columns import as_series
 from herdbook.pipeline.errors import DamagedPartError
 from herdbook.pipeline.lake.layout import CHECKSUM_OK, expression, layout_of
-from herdbook.pipeline.lake.part import Chunk, Part, PartWriter
+from herdbook.pipeline.lake.part import Chunk, Part
+from herdbook.pipeline.lake.part_writer import PartWriter
 from herdbook.pipeline.night.again import redecode
 from tests.decoders.networks import dbc_files
 from tests.toy.bench import RESULTS, Bench, answers
