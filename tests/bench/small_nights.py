@@ -25,7 +25,7 @@ sys.path.insert(0, str(ROOT))
 import tests.bench.checkout  # noqa: E402, F401
 from herdbook.pipeline.store.store import Store  # noqa: E402
 from tests.bench.night_logs import Template, write_logs  # noqa: E402
-from tests.decoders.large import write_large  # noqa: E402
+from tests.store.large_log import make  # noqa: E402
 
 PROFILES = ROOT / "dbc_demo"
 VEHICLES = 12  # in the store before: from then on a profile is held against no further log
@@ -104,7 +104,7 @@ def long_log(base: Path, gigabytes: float, until: float) -> list[dict[str, Any]]
     """A .log taken into a part by one worker on one core, and by several on as many: the same bytes. until: on the
     monotonic clock. Memory: of all processes, pages that they share counted once."""
     path = base / "long.log"
-    frames = write_large(path, int(gigabytes * 1e9))
+    frames = make(path, int(gigabytes * 1e9))
     path.with_name("long.log.toml").write_text('vehicle = "ZB-9999"\n')
     rows: list[dict[str, Any]] = []
     digests = set()
