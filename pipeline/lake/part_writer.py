@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
 from functools import cache
 from pathlib import Path
@@ -22,6 +23,7 @@ from herdbook.pipeline.operating_system import sync_file, sync_folder
 if TYPE_CHECKING:
     import pyarrow as pa
 
+AHEAD = 2  # row groups that wait to be encoded beside us
 BATCH = 32_768  # values that Arrow encodes at a time; a twelfth quicker than its own 1,024
 COMPRESSION = "lz4"  # the cheapest beside others in tests/bench/store_part.py
 LEVEL: int | None = None
@@ -64,7 +66,7 @@ class PartWriter:
         self.held: list[Chunk] = []
         self.groups = 0
         self.thread = ThreadPoolExecutor(1) if beside else None
-        self.under_way: Future[None] | None = None
+        self.under_way: deque[Future[None]] = deque()
 
     def add(self, chunk: Chunk, whole: int = 0) -> None:
         """Append one chunk; long ones get row groups of their own. whole: rows in all, where ROWS come at a time."""
@@ -96,19 +98,18 @@ class PartWriter:
             self.blocks.append(block)
             first += rows
         table = pa.Table.from_arrays(self._columns(first), schema=self.schema)
-        self._written()
         if self.thread is None:
             self.writer.write_table(table, row_group_size=first)
         else:
-            self.under_way = self.thread.submit(self.writer.write_table, table, row_group_size=first)
+            self._wait(AHEAD)
+            self.under_way.append(self.thread.submit(self.writer.write_table, table, row_group_size=first))
         self.groups += 1
         self.held = []
 
-    def _written(self) -> None:
-        """What is encoded beside us is in the file."""
-        done, self.under_way = self.under_way, None
-        if done is not None:
-            done.result()
+    def _wait(self, most: int) -> None:
+        """Until no more row groups than that are being encoded beside us."""
+        while len(self.under_way) > most:
+            self.under_way.popleft().result()
 
     def _columns(self, rows: int) -> list[Any]:
         import pyarrow as pa
@@ -138,7 +139,7 @@ class PartWriter:
     def close(self, logs: dict[str, dict[str, Any]]) -> str:
         """Finish, sync and rename; SHA-256 of the file. logs: report by log hash (JSON values)."""
         self._flush()
-        self._written()
+        self._wait(0)
         meta = {
             "version": VERSION,
             "layout": to_json(self.layout),

@@ -6,6 +6,7 @@ import shutil
 from functools import partial
 from pathlib import Path
 
+from herdbook.decoders.reading.stretches import Printed
 from herdbook.pipeline.errors import StoreError
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.intake.take_apart import (
@@ -61,19 +62,19 @@ def _by_all(workers: Workers, store: Store, path: Path, now: int | None) -> Outc
 
 def _put_together(workers: Workers, store: Store, long: LongLog) -> Outcome:
     read: dict[int, ReadStretch] = {}
-    whole = None
+    whole: Printed | None = None
     work = partial(_one, store, long)
     for done in workers.each(work, [-1, *range(len(long.stretches))], AHEAD):
         if done.error is not None:
             raise done.error
         if isinstance(done.result, ReadStretch):
             read[done.item] = done.result
-        else:
+        elif isinstance(done.result, Printed):
             whole = done.result
     if whole is None:
         raise NotApartError
     return workers.call(put_together, store, long, whole, [read[i] for i in sorted(read)])
 
 
-def _one(store: Store, long: LongLog, number: int) -> object:
+def _one(store: Store, long: LongLog, number: int) -> Printed | ReadStretch:
     return print_of(long) if number < 0 else read_stretch(store, long, long.stretches[number])
