@@ -19,8 +19,8 @@ from tests.toy.bench import NOW, Bench
 
 
 def day() -> list[str]:
-    lines = []
-    while sum(map(len, lines)) < 5 * BLOCK_BYTES:
+    lines: list[str] = []
+    while sum(len(line) for line in lines) < 5 * BLOCK_BYTES:
         lines += toy.stretch(toy.T0 + len(lines) * 40_000, 300, kmh=18, amps=-20, mode=2)
     return lines
 

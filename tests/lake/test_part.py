@@ -124,6 +124,7 @@ def frames_of(can_id: int, extended: bool, payloads: list[bytes]) -> Frames:
 def test_a_part_of_another_version_says_what_to_do(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     write(bench.inbox / "a.log", day())
     monkeypatch.setattr(part_module, "VERSION", 1)
+    monkeypatch.setattr("herdbook.pipeline.lake.part_writer.VERSION", 1)
     monkeypatch.setattr("herdbook.pipeline.intake.take_log.VERSION", 1)
     bench.scan()
     before = answers(bench.store, RESULTS)
