@@ -6,6 +6,7 @@ import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from threading import Thread
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -51,6 +52,8 @@ def look(
     from herdbook.pipeline.health.voice import gravest
     from herdbook.pipeline.night.look import look as look_at
 
+    if page:  # loaded while the scan waits for the disk and for columns: a tenth of a look
+        Thread(target=load_page).start()
     with screen.progress("look") as told, look_at(logs, profile, vehicle, told, own) as found:
         seen = [about(found, name, out if page else None) for name in found.vehicles]
     left = {
@@ -67,6 +70,13 @@ def look(
         for line in said(found):
             screen.warn(f"herdbook: {line}")
     raise typer.Exit(exit_code(found, gravest(f["severity"] for one in seen for f in one["findings"])))
+
+
+def load_page() -> None:
+    """What writes a dossier, ready to do so."""
+    from herdbook.pipeline.reports.dossier.write import load
+
+    load()
 
 
 def said(found: Looked) -> Iterator[str]:
@@ -136,8 +146,7 @@ def show(one: dict[str, Any]) -> None:
     scores = ", ".join(f"{name} {'–' if s is None else round(s)}" for name, s in one["scores"].items())
     screen.say(f"Scores (0 to 100, – is not assessed): {scores}.")
     if one["not_assessed"]:
-        unjudged = screen.plural(len(one["not_assessed"]), "question")
         where = "the page" if one["page"] else "--json"
-        screen.say(f"{unjudged} could not be judged; {where} says why.{lacking(one['not_assessed'])}")
+        screen.say(f"Which questions could not be judged, and why: see {where}.{lacking(one['not_assessed'])}")
     if one["page"]:
         screen.say(f"Page: {screen.place(Path(one['page']))}")

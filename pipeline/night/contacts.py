@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     import duckdb
 
 MOST_LOGS = 12  # looked at, the newest of each vehicle first: seconds of work, and a majority of vehicles
+MOST_NAMES = 3
 MORE = 2  # while a test is open: again when there are so many times the logs
 CHECK_COLUMNS = ("profile", "scan", "check", "item", "verdict", "tested", "found", "reason", "advice", "roles", "since")
 
@@ -37,23 +38,39 @@ def profiles_due(store: Store) -> list[str]:
 
 
 def hold_against_logs(store: Store, scan: str, due: Sequence[str], run: Callable[..., Iterable[Any]]) -> list[str]:
-    """Hold these profiles against logs of their own, write down what came of it, and mark vehicles of a profile whose
-    doubts changed for assessment. Returns the profiles held. run: as of a Runner (pipeline/night/steps.py); workers
-    have the checks loaded. Raises: StoreError."""
+    """Hold these profiles against logs of their own, write down what came of it and which logs could not be asked, and
+    mark vehicles of a profile whose doubts changed for assessment. Returns the profiles held. run: as of a Runner
+    (pipeline/night/steps.py); workers have the checks loaded. Raises: StoreError."""
     held = []
     for profile in store.profiles():
         with visit(store.catalogue, read_only=True) as con:
             logs = ask(con, __name__, "contact_logs", profile=profile.name) if profile.name in due else []
         if logs:
-            looked_at = run(partial(_seen, store, profile.name), logs[:MOST_LOGS])
+            asked = logs[:MOST_LOGS]
+            looked_at = list(run(partial(_seen, store, profile.name), asked))
             found = [log for log in looked_at if log is not None]
-            [contact] = run(partial(_contact, store, profile.name), [found])
-            if contact is None:
-                continue  # a process was lost over it: the next scan tries again
+            lost = [row["vehicle"] for row, log in zip(asked, looked_at, strict=True) if log is None]
+            [contact] = run(partial(_contact, store, profile.name), [found]) if found else [None]
             with transaction(store.catalogue) as con:
-                _note(con, profile, contact, scan, len(logs))
-            held.append(profile.name)
+                if contact is not None:
+                    _note(con, profile, contact, scan, len(logs))
+                    held.append(profile.name)
+                if lost or contact is None:
+                    words = unasked(profile.name, len(found) if contact is not None else 0, lost)
+                    con.execute("INSERT INTO night_notes VALUES (?, ?)", [scan, words])
     return held
+
+
+def unasked(profile: str, held: int, lost: Sequence[str]) -> str:
+    """That a profile was not held against all logs that it was to be, a sentence without a full stop. held: against so
+    many; 0: the next scan tries again. lost: the vehicles of the logs that could not be read."""
+    logs = f"{held} log{'s' * (held != 1)}" if held else "no log"
+    if not lost:
+        return f"profile {profile} was held against {logs}: a process was lost over it; the next scan tries again"
+    whose = ", ".join(sorted(set(lost))[:MOST_NAMES]) + (" and others" if len(set(lost)) > MOST_NAMES else "")
+    what = f"{len(lost)} log{'s' * (len(lost) != 1)} of {whose} could not be read for it"
+    again = "" if held else "; the next scan tries again"
+    return f"profile {profile} was held against {logs}: {what}; herdbook store check tells which part is damaged{again}"
 
 
 def _of_store(store: Store, name: str) -> Profile:
@@ -79,7 +96,7 @@ def _is_due(con: duckdb.DuckDBPyConnection, profile: Profile) -> bool:
 
 
 def _seen(store: Store, name: str, row: Row) -> SeenLog | None:
-    """A log whose part is missing or damaged is left out: reading it is told elsewhere."""
+    """None for a log whose part is missing or damaged."""
     ref = LogRef(row["log"], row["part"], name, row["start_us"], row["end_us"], hash=row["part_hash"])
     profile = _of_store(store, name)
     try:

@@ -23,6 +23,7 @@ from herdbook.pipeline.night.read_changes import last_night
 from herdbook.pipeline.night.scan import scan_found
 from herdbook.pipeline.night.steps import ScanResult
 from herdbook.pipeline.own.load import own_of
+from herdbook.pipeline.store.connection import ours_alone
 from herdbook.pipeline.store.store import Store
 
 
@@ -72,14 +73,15 @@ def look(
         store = replace(store, settings=replace(store.settings, vehicle=named, other=other))
         own_of(store)  # a folder that is not there, too
         store.profiles()  # a wrong profile is told before anything is decoded
-        done = scan_found(store, "a look", lambda: found, jobs=0, progress=progress)
+        with ours_alone(store.catalogue):
+            done = scan_found(store, "a look", lambda: found, jobs=0, progress=progress)
+            night = last_night(store, scan=done.scan)
         with store.read() as con:
             vehicles = tuple(v for (v,) in con.execute("SELECT vehicle FROM vehicles ORDER BY vehicle").fetchall())
             told = "SELECT name, reason || ': ' || detail, advice FROM quarantine ORDER BY name"
             refused = tuple(con.execute(told).fetchall())
             by_us = "SELECT DISTINCT vehicle FROM logs WHERE identity_by = 'setting' ORDER BY vehicle"
             nameless = tuple(v for (v,) in con.execute(by_us).fetchall())
-        night = last_night(store, scan=done.scan)
         assert night is not None, "a scan closes its night"
         yield Looked(store, vehicles, refused, found.waiting, night.doubts, nameless, done)
 

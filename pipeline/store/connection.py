@@ -23,6 +23,7 @@ THREADS = 2  # of DuckDB, for short statements on the catalogue: sixteen would m
 WAIT_S = 30.0  # another Herdbook process may be inside one of its short transactions
 _idle: dict[int, list[duckdb.DuckDBPyConnection]] = defaultdict(list)  # by process: a fork takes no threads along
 _attached: set[Path] = set()
+_kept: dict[Path, duckdb.DuckDBPyConnection] = {}  # engines that stay in a catalogue which is ours alone
 _door = threading.Lock()
 
 
@@ -60,11 +61,28 @@ def _waiting(path: Path, opened: Callable[[], duckdb.DuckDBPyConnection]) -> duc
 
 
 @contextmanager
+def ours_alone(path: Path) -> Iterator[None]:
+    """A catalogue that nobody else will look into, say in a temporary folder, stays open between visits: each would
+    wait for the disk twice. Raises: BusyError, StoreError."""
+    with visit(path) as con:
+        _kept[path.absolute()] = con
+        try:
+            yield
+        finally:
+            del _kept[path.absolute()]
+
+
+@contextmanager
 def visit(path: Path, read_only: bool = False) -> Iterator[duckdb.DuckDBPyConnection]:
     """As connect(), for a short while, from an engine that stays with this process: to start one takes four times as
     long as to open a catalogue, and a night looks into it a dozen times. Raises: BusyError, StoreError."""
     import duckdb
 
+    if (kept := _kept.get(path.absolute())) is not None:
+        with kept.cursor() as again:
+            again.execute(f'USE "{path.stem}"')
+            yield again
+        return
     engines = _idle[os.getpid()]
     engine = engines.pop() if engines else duckdb.connect(config={"threads": THREADS})
     name = '"' + path.stem + '"'

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -80,7 +81,8 @@ def test_the_figure_that_most_questions_wait_for_is_named() -> None:
 def test_without_a_page_nobody_is_sent_to_one(tmp_path: Path) -> None:
     log = toy.write(tmp_path / "a.log", toy.day())
     said = " ".join(look(log, "--no-page").output.split())
-    assert "could not be judged; --json says why" in said
+    assert "Which questions could not be judged, and why: see --json." in said
+    assert len(re.findall(r"\d+ questions", said)) == 1  # the verdict counts them, and nothing after it
     assert "the page" not in said
 
 

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 import herdbook
-from herdbook.pipeline.night.contacts import profiles_due
+from herdbook.pipeline.night.contacts import hold_against_logs, profiles_due, unasked
 from herdbook.pipeline.night.messages import text
 from herdbook.pipeline.night.read_changes import last_night
 from herdbook.pipeline.night.scan import run_scan
 from herdbook.pipeline.reports.dossier.data import dossier_data
 from herdbook.pipeline.reports.fleet.site import write_fleet
+from herdbook.pipeline.store.connection import transaction, visit
 from herdbook.pipeline.store.store import Store
 
 ROOT = Path(__file__).parents[2]
@@ -101,3 +104,42 @@ def test_figures_of_a_role_in_doubt_say_so(nights: dict[str, Store], tmp_path: P
     page = right.dossier("ZB-0101", tmp_path / "right.html").read_text("utf-8")
     assert "contradict the profile" not in page
     assert "In doubt: " not in page
+
+
+@pytest.mark.parametrize("losing", [1, 3])
+def test_a_log_that_is_lost_is_told_and_a_profile_held_against_none_waits(
+    nights: dict[str, Store], tmp_path: Path, losing: int
+) -> None:
+    """A worker that dies over a log gives None for it (Workers.in_order)."""
+    store = Store.open(shutil.copytree(nights["mended"].folder, tmp_path / "store"))
+    with transaction(store.catalogue) as con:
+        con.execute("DELETE FROM contacts")
+        scan = con.execute("SELECT max(scan) FROM scans").fetchall()[0][0]
+
+    def run(function: Callable[[Any], Any], items: Sequence[Any]) -> list[Any]:
+        whole = [function(item) for item in items]
+        return [None] * losing + whole[losing:] if len(items) == 3 else whole
+
+    held = hold_against_logs(store, scan, profiles_due(store), run)
+    with visit(store.catalogue, read_only=True) as con:
+        kept = con.execute("SELECT logs FROM contacts").fetchall()
+        told = [note for (note,) in con.execute("SELECT note FROM night_notes").fetchall() if "was held" in note]
+    if losing == 3:
+        assert (held, kept) == ([], [])
+        assert profiles_due(store) == ["zirbel"]
+        assert told[0].startswith(
+            "profile zirbel was held against no log: 3 logs of ZB-0101, ZB-0105 could not be read"
+        )
+        assert told[0].endswith("the next scan tries again")
+    else:
+        assert (held, kept) == (["zirbel"], [(2,)])
+        assert told[0].startswith("profile zirbel was held against 2 logs: 1 log of ZB-0101 could not be read")
+        assert "tries again" not in told[0]
+    assert len(told) == 1
+
+
+def test_a_contact_that_loses_its_process_is_told() -> None:
+    assert (
+        unasked("p", 0, [])
+        == "profile p was held against no log: a process was lost over it; the next scan tries again"
+    )

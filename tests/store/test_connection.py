@@ -12,7 +12,7 @@ import pytest
 
 from herdbook.pipeline.errors import BusyError
 from herdbook.pipeline.store import connection as catalogue
-from herdbook.pipeline.store.connection import connect, insert, transaction, visit
+from herdbook.pipeline.store.connection import connect, insert, ours_alone, transaction, visit
 
 
 @pytest.fixture
@@ -97,3 +97,20 @@ def test_a_catalogue_is_locked_inside_a_transaction_and_free_after_it(
     con.close()
     with visit(kept) as con:
         assert con.execute("SELECT count(*) FROM numbers").fetchall() == [(0,)]
+
+
+def test_a_catalogue_of_ours_alone_stays_open_between_visits_and_is_free_afterwards(kept: Path) -> None:
+    look = f"import duckdb; duckdb.connect({str(kept)!r}).execute('INSERT INTO numbers VALUES (3)')"
+    with ours_alone(kept):
+        with transaction(kept) as con:
+            con.execute("INSERT INTO numbers VALUES (2)")
+        assert subprocess.run([sys.executable, "-c", look], capture_output=True).returncode  # held between visits
+        with pytest.raises(ZeroDivisionError):
+            _spoilt(kept)
+        with visit(kept, read_only=True) as con:
+            assert con.execute("SELECT n FROM numbers").fetchall() == [(2,)]
+    with pytest.raises(ZeroDivisionError), ours_alone(kept):
+        raise ZeroDivisionError
+    assert not subprocess.run([sys.executable, "-c", look], capture_output=True).returncode
+    with visit(kept) as con:
+        assert con.execute("SELECT n FROM numbers ORDER BY n").fetchall() == [(2,), (3,)]

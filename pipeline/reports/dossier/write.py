@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from herdbook.pipeline.store.store import Store
 
 Progress = Callable[[int, int], None]
+TEMPLATE = "dossier.html.j2"
 MOST_FIGURES = 20  # evidence drawn for that many findings, the gravest first; the others keep words and numbers
 
 
@@ -50,6 +51,12 @@ class ShownFinding:
     facts: list[tuple[str, str]]
     steady: Steadiness | None
     causes: list[ShownCause]
+
+
+def load() -> None:
+    """Everything that a page is made with: its leaves and templates, which wait for the first page else."""
+    all_leaves()
+    html.environment().get_template(TEMPLATE)
 
 
 def write_dossier(
@@ -92,7 +99,7 @@ def _write(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts, path: Pat
     beside = _neighbours(path) if of_site else None
     mark = fingerprint(facts, beside["history"] if beside else "")
     given = _given(store, con, facts) | {"fingerprint": mark, "beside": beside}
-    return html.write(path, html.render("dossier.html.j2", html.FIGURES, **given))
+    return html.write(path, html.render(TEMPLATE, html.FIGURES, **given))
 
 
 def _neighbours(path: Path) -> dict[str, str]:

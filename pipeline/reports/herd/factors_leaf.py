@@ -35,7 +35,7 @@ def leaf(con: duckdb.DuckDBPyConnection, titles: dict[str, str]) -> Leaf:
         chosen = [d for d in differences if d.figure.name == name and d.within and d.factor != "season"]
         blocks.append(Drawn(_of_figure(chosen[:MOST_LINES])))
     if differences:
-        head = ("Figure", "Type", "Factor", "Vehicles", "Difference (95 %)", "p of all", "So it")
+        head = ("Figure", "Type", "Factor", "Vehicles", "Difference (95 %)", "p of all", "Conclusion")
         left = f"; {MOST_ROWS} of {len(differences)} are shown" if len(differences) > MOST_ROWS else ""
         caption = f"{numbers.plural(len(differences), 'comparison')} of figures, the most surprising first{left}"
         blocks.append(PageTable(caption, head, [_row(d) for d in differences[:MOST_ROWS]], frozenset({3}), folded=True))
@@ -64,7 +64,7 @@ def _of_findings(rates: Sequence[BatchRate], every: int, titles: dict[str, str])
         branches.append(
             Branch(name, r.ratio.ratio, r.ratio.low, r.ratio.high, r.differs, (name, r.among, *counts, told, r.words))
         )
-    head = ("Batch and finding", "Type", "Vehicles found", "Of other batches", "Times as often (95 %)", "So it")
+    head = ("Batch and finding", "Type", "Vehicles found", "Of other batches", "Times as often (95 %)", "Conclusion")
     ground = Ground("Times as often a kilometre as other batches", 1.0, head, log=True)
     all_of_them = numbers.plural(every, "comparison")
     shown = f"The {len(branches)} most surprising of {all_of_them}" if len(branches) < every else all_of_them
@@ -80,7 +80,7 @@ def _of_figure(chosen: Sequence[FactorDifference]) -> PageFigure:
         assert d.within is not None
         name = f"{d.factor} {d.level} (n = {d.vehicles})"
         branches.append(Branch(name, d.within.value, d.within.low, d.within.high, d.differs, _row(d)))
-    head = ("Figure", "Type", "Factor", "Vehicles", "Difference (95 %)", "p of all", "So it")
+    head = ("Figure", "Type", "Factor", "Vehicles", "Difference (95 %)", "p of all", "Conclusion")
     ground = Ground(f"Difference to all others{f' [{unit}]' if unit else ''}", 0.0, head)
     words = f"{figure.words[:1].upper()}{figure.words[1:]}"
     note = "With the other factors, age, use and warmth taken off. Diamond: differs, with all comparisons counted."

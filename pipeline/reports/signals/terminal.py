@@ -20,7 +20,8 @@ ASCII = " .:-=+*#%@"
 def plot_lines(
     wires: Sequence[Wire], width: int, zone: ZoneInfo | None, rows: int = 4, ascii_only: bool = False
 ) -> list[str]:
-    """Text lines: for each wire a heading with n, lowest and highest, then the plot; last the time axis.
+    """Text lines: for each wire a heading with n, lowest and highest, then the plot; last the time axis and what has no
+    sample.
 
     width: characters a line.  ascii_only: for terminals without braille.
     """
@@ -34,6 +35,8 @@ def plot_lines(
     for wire in drawn:
         out += _one(wire, (start, end), columns, margin=margin, rows=rows, ascii_only=ascii_only)
     out.append(_axis(start, end, columns, margin, zone))
+    if absent := [w.name for w in wires if not len(w.t)]:
+        out.append(f"nothing recorded then of {numbers.listing(absent)}")
     return out
 
 

@@ -48,7 +48,7 @@ class Wire:
 
 
 def gather(store: Store, vehicle: str, names: Sequence[str], start: int, end: int) -> list[Wire]:
-    """The wires in the order asked for; a role without an item gives all its items.
+    """The wires in the order asked for; a role without an item gives all its items, one that no log has an empty wire.
 
     Raises: NotKnownError for an unknown vehicle or name (with near ones), or when nothing was recorded then.
     """
@@ -102,6 +102,8 @@ def _of_role(signals: Signals, pack: int, role: str, item: str) -> list[Wire]:
     name = marked(pack, role)
     items = [i for i in signals.items(role) if not item or str(i) == item]
     about = ROLES[role]
+    if not items:
+        return [Wire(f"{name}[{item}]" if item else name, about.unit, np.empty(0, np.int64), np.empty(0), about.states)]
     return [
         Wire(name if i == "" else f"{name}[{i}]", about.unit, s.t, s.v, about.states)
         for i in items

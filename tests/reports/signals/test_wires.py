@@ -105,3 +105,18 @@ def test_a_page_names_roles_in_words_and_signals_as_their_dbc_does() -> None:
     assert shown("motor_current[left]") == "Motor current left"
     assert shown("pack_2_cell_voltage[7]") == "Pack 2 cell voltage 7"
     assert shown("BMS_Cells.Group01_V") == "BMS_Cells.Group01_V"
+
+
+def test_a_role_that_was_never_recorded_is_told_beside_others(store: Store, out: Path) -> None:
+    wires = gather(store, "VX-014", ["pack_current", "insulation_resistance"], START, END)
+    assert [(w.name, len(w.t)) for w in wires] == [("pack_current", 1200), ("insulation_resistance", 0)]
+    assert plot_lines(wires, 80, None)[-1] == "nothing recorded then of insulation_resistance"
+    assert "nothing" not in plot_lines(wires[:1], 80, None)[-1]
+    assert "No sample in this time: Insulation resistance." in figure_page("VX-014", wires, None, 100)
+    names = ["pack_current", "insulation_resistance", "regen_state"]
+    for file, every in (("n.parquet", None), ("e.parquet", 0.5)):
+        frame = pl.read_parquet(write_signals(store, "VX-014", names, START, END, out / file, every_s=every))
+        [column] = [c for c in frame.columns if c.startswith("insulation_resistance")]
+        assert frame[column].null_count() == frame.height > 0
+    with pytest.raises(NotKnownError, match="nothing of insulation_resistance"):
+        gather(store, "VX-014", ["insulation_resistance"], START, END)

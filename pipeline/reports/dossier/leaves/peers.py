@@ -38,7 +38,10 @@ MOST_DRAWN = 4  # of the figures, the most surprising ones; the others stand in 
 def leaf(store: Store, con: duckdb.DuckDBPyConnection, facts: Facts) -> Leaf:
     profile = profile_of(store, facts.about["profile"])
     found: list[tuple[float, Compared, Row, list[tuple[str, list[Row]]]]] = []
-    for one in COMPARED:
+    [(of_its_profile,)] = con.execute(
+        "SELECT count(*) FROM vehicles WHERE profile = ?", [facts.about["profile"]]
+    ).fetchall()
+    for one in COMPARED if of_its_profile > LEAST_PEERS else ():
         rows = ask(con, __name__, "peers", profile=facts.about["profile"], metric=one.metric, last=LAST)
         own = next((r for r in rows if r["vehicle"] == facts.vehicle), None)
         if own is None or len(rows) <= LEAST_PEERS:
