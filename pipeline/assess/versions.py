@@ -16,8 +16,8 @@ from herdbook.pipeline.vehicle.figures import PackFigures
 
 ROOMS = {
     "samples": 1,  # from parts to sessions: roles, units, signals, merging, cadence, cutting
-    "science": 17,  # the formulas
-    "measuring": 10,  # what metric sets share
+    "science": 18,  # the formulas
+    "measuring": 11,  # what metric sets share
     "judging": 35,  # what rules share, scoring included
 }
 MEASURED_BY = ("samples", "science", "measuring")

@@ -347,6 +347,6 @@ SET = MetricSet(
         "braking_pack_v_max": ("V", "Highest pack voltage while braking."),
         "braking_link_v_max": ("V", "Highest DC-link voltage while braking."),
     },
-    version=12,  # a brake that lets go as it comes; in 11 frames of an answer
+    version=13,  # a pack whose own limit is open explains no refusal
     source="definitions: this file; 0.36 s delay: the 0.1 V term of motorcycle rules' stopping distance",
 )

@@ -63,6 +63,7 @@ class BrakingState:
     fet_c: Floats
     motor_c: Floats
     derate_pct: Floats  # 100 = none
+    pack_open: Bools | None = None  # the pack's own limit, which holds its tapers, is seen to allow all that was asked
 
 
 def slow(state: BrakingState, envelope: Envelope) -> Bools:
@@ -74,10 +75,12 @@ def shares(state: BrakingState, envelope: Envelope) -> dict[str, Floats]:
     """Share of the ceiling that each reason leaves over, by the names in REASONS after "ceiling"."""
     fet, motor = envelope.hot_fet_c.share(state.fet_c), envelope.hot_motor_c.share(state.motor_c)
     derate = np.where(np.isnan(state.derate_pct), 1.0, np.clip(state.derate_pct / 100.0, 0.0, 1.0))
-    cells = envelope.hot_cell_c.share(state.cell_max_c)
+    is_open = np.zeros(state.speed_ms.shape, bool) if state.pack_open is None else state.pack_open
+    cells = np.where(is_open, 1.0, envelope.hot_cell_c.share(state.cell_max_c))
+    full = np.minimum(envelope.soc_pct.share(state.soc_pct), envelope.cell_v.share(state.cell_max_v))
     return {
-        "full": np.minimum(envelope.soc_pct.share(state.soc_pct), envelope.cell_v.share(state.cell_max_v)),
-        "cold": envelope.cold_c.share(state.cell_min_c),
+        "full": np.where(is_open, 1.0, full),
+        "cold": np.where(is_open, 1.0, envelope.cold_c.share(state.cell_min_c)),
         "hot": np.minimum.reduce([fet, motor, derate, cells]),
     }
 

@@ -393,7 +393,7 @@ class DriveFigures(Figures):
     regen_hot_zero_c = Number("degC", 0, 150, "the same by the hottest sensor: nothing", used_by="braking")
     regen_fade_full_kmh = Number("km/h", 0, 100, "the electric brake fades out below this", used_by="braking")
     regen_fade_zero_kmh = Number("km/h", 0, 100, "and is gone below this")
-    regen_charge_limit = Flag("the pack's charge limit already holds these tapers")
+    regen_charge_limit = Flag("the pack's charge limit already holds these tapers", used_by="braking")
 
 
 TABLES: dict[str, type[Figures]] = {t.table: t for t in (VehicleFigures, PackFigures, DriveFigures)}

@@ -120,6 +120,17 @@ def test_each_shortfall_goes_to_its_reason(build: Build, over: dict[str, tuple[f
     assert e.data["short_a"] == pytest.approx(14.4, abs=0.2)
 
 
+@pytest.mark.parametrize(("limit_a", "part"), [(40.0, "unreasoned"), (6.0, "full"), (np.nan, "full")])
+def test_a_full_pack_explains_nothing_while_its_own_limit_is_open(build: Build, limit_a: float, part: str) -> None:
+    """Where the profile says that the pack's charge limit holds the tapers, and that limit is on the bus."""
+    four = lambda s: held(s, level=4.0)  # noqa: E731
+    roles = {"regen_allowed": (50, 4.0), "regen_current": (50, four), "charge_limit": (5, limit_a)}
+    full = braking(build, **roles, pack_soc=(1, 98.0))
+    e = only(run(full, regen_charge_limit=True))
+    assert e.data[f"short_{part}_a"] == pytest.approx(14.4, abs=0.2)
+    assert only(run(full)).data["short_full_a"] == pytest.approx(14.4, abs=0.2)  # a limit that need not hold them
+
+
 def test_a_limiter_may_explain_a_part_and_a_fault_the_rest(build: Build) -> None:
     """Full pack: 12 of 20 A allowed, 3 given: of 17 - 1.6 A short, 8 were withheld rightly and 7.4 not delivered."""
     three = lambda s: held(s, level=3.0)  # noqa: E731

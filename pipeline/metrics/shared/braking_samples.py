@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -110,6 +110,9 @@ def collect(signals: Signals, profile: Profile) -> Samples | None:
         wanted = demand_a(demand_pct, state.speed_ms, pack_v, full_a=full_a, profile=profile)
     else:
         wanted = signals.at(t, "regen_demand", hold_s=PAUSE_S)
+    limit = signals.at(t, "charge_limit", hold_s=3.0)
+    if profile.drive_figures.regen_charge_limit:
+        state = replace(state, pack_open=_pack_open(limit, np.fmin(wanted, envelope_of(profile).ceiling_a), events))
     return Samples(
         t=t,
         events=events,
@@ -123,12 +126,24 @@ def collect(signals: Signals, profile: Profile) -> Samples | None:
         link_v=across(signals, t, "dc_link_voltage", np.fmax, 1.0),
         side_a=side_a,
         state=state,
-        charge_limit_a=signals.at(t, "charge_limit", hold_s=3.0),
+        charge_limit_a=limit,
         cycle_s=signals.step_us(signals.series("brake_demand")) / 1e6,
         least_a=least_a(profile),
         clean=clean,
         learned=learned,
     )
+
+
+def _pack_open(limit: Floats, wanted: Floats, events: Stretches) -> Bools:
+    """Samples of brakings throughout which the pack's own charge limit was on the bus and never under what was asked.
+
+    Of a pack whose limit holds the tapers by charge, voltage and temperature (the profile says so), these then ask for
+    nothing less; a step that stands in for them would explain a refusal that the pack did not call for.
+    """
+    with np.errstate(invalid="ignore"):
+        least = extremes(np.where(np.isfinite(limit), limit, -np.inf), events, largest=False)
+        free = least >= extremes(np.where(np.isfinite(wanted), wanted, -np.inf), events)
+    return np.repeat(free, events.last - events.first + 1)
 
 
 def _held(t: Times, demand_pct: Floats, events: Stretches) -> Bools:
