@@ -18,7 +18,7 @@ ROOMS = {
     "samples": 1,  # from parts to sessions: roles, units, signals, merging, cadence, cutting
     "science": 16,  # the formulas
     "measuring": 9,  # what metric sets share
-    "judging": 34,  # what rules share, scoring included
+    "judging": 35,  # what rules share, scoring included
 }
 MEASURED_BY = ("samples", "science", "measuring")
 

@@ -1,4 +1,4 @@
-"""How much a pack holds by one charge of which neither end need be known: where on its curve it began and ended.
+"""How much a pack holds by one charge to full, wherever it began: which part of its curve it drew.
 
 The voltage draws a stretch of the open-circuit curve, v(q) = U(z0 + q / C) + drop. Which curve a cell has nobody knows;
 of all that it may have (half_cells.py), with any begin z0 and any capacity C, some draw the voltages that were read. So
@@ -10,16 +10,15 @@ closed; they are summed over a grid.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from herdbook.pipeline.arrays import Bools, Floats, Integers
+from herdbook.pipeline.arrays import Bools, Floats
 from herdbook.pipeline.science.half_cells import CHARGE, possible_curves
 
-# Capacities over the rated, begins, and ends by the anchor's errors, that are tried (engineering choices).
-CAPACITIES, BEGINS, ENDS = np.arange(0.36, 1.241, 0.02), np.arange(-0.02, 0.97, 0.02), np.arange(-2.0, 2.01, 1.0)
+# Capacities over the rated, and ends by the anchor's errors, that are tried (engineering choices).
+CAPACITIES, ENDS = np.arange(0.36, 1.241, 0.02), np.arange(-2.0, 2.01, 1.0)
 # Shares of the usual drop: its size is open by so much; it changes with charge by so much, more near empty, over so
 # much of the charge (from memory: near empty the resistance of LFP cells is up to twice that of mid charge).
 DROP, UNEVEN, NEAR_EMPTY, EMPTY_WIDTH = 1.0, 0.15, 0.6, 0.08
@@ -39,21 +38,21 @@ BELOW_V, ABOVE_V = 9.0, 3.0  # V for all of the charge, beyond the ends of a cur
 class Stretch:
     """Readings of a charge: share (n,) put in so far over the rated, rising; seconds (n,) since current flows; volts
     (n,) of the middle group with the usual drop taken out; drop (n,) that was taken out; resting (n,): before current
-    flowed. full: share put in when it was full, how full in shares of the capacity, and the error of that; None: not
-    seen full."""
+    flowed. full: share put in when it was full, how full in shares of the capacity, and the
+    error of that."""
 
     share: Floats
     seconds: Floats
     volts: Floats
     drop: Floats
     resting: Bools
-    full: tuple[float, float, float] | None = None
+    full: tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """capacity over the rated, with its standard error; begin: at which charge the last stretch began, 0 to 1; misfit:
-    how far its readings lie off the likeliest answer, in their errors, root mean square."""
+    """capacity over the rated, with its standard error; begin: at which charge it began, 0 to 1; misfit: how far
+    readings lie off the likeliest answer, in their errors, root mean square."""
 
     capacity: float
     se: float
@@ -61,53 +60,40 @@ class Held:
     misfit: float
 
 
-def held_by(stretches: Sequence[Stretch]) -> Held:
-    """By all charges of one pack: one curve and one capacity, each charge with a begin of its own."""
-    together = np.zeros((len(possible_curves()), CAPACITIES.size))
-    begin = misfit = 0.0
-    for s in stretches:
-        capacity, begins, loglik, misfit = _weighed(s)
-        top = loglik.max()
-        chance = np.exp(loglik - top)
-        with np.errstate(divide="ignore"):
-            together += np.log(chance @ (capacity[:, None] == np.arange(CAPACITIES.size))) + top
-        begin = float(chance.sum(axis=0) @ begins / chance.sum())
-    of_each = np.exp(together - together.max()).sum(axis=0)
-    of_each /= of_each.sum()
-    value = float(of_each @ CAPACITIES)
-    return Held(value, float(np.sqrt(of_each @ (CAPACITIES - value) ** 2 + GRID**2)), begin, misfit)
+def held_by(s: Stretch) -> Held:
+    capacity, begin, loglik, misfit = _weighed(s)
+    chance = np.exp(loglik - loglik.max()).sum(axis=0)
+    chance /= chance.sum()
+    value = float(chance @ capacity)
+    se = float(np.sqrt(chance @ (capacity - value) ** 2 + GRID**2))
+    return Held(value, se, float(chance @ begin), misfit)
 
 
-def _weighed(s: Stretch) -> tuple[Integers, Floats, Floats, float]:
-    """Place of the capacity and begin of every pair, the log likelihood of each with every curve, (curves, pairs), and
-    the least misfit."""
-    number, begin, beforehand = _tried(s)
-    z = begin[:, None] + s.share / CAPACITIES[number][:, None]
+def _weighed(s: Stretch) -> tuple[Floats, Floats, Floats, float]:
+    """Capacity and begin of every pair, the log likelihood of each with every curve, (curves, pairs), and the least
+    misfit."""
+    capacity, begin, beforehand = _tried(s)
+    z = begin[:, None] + s.share / capacity[:, None]
     at = np.clip(z, 0.0, 1.0) * (CHARGE.size - 1)
     place = np.minimum(at.astype(int), CHARGE.size - 2)
     part = at - place
     beyond = BELOW_V * np.minimum(z, 0.0) + ABOVE_V * np.maximum(z - 1.0, 0.0) - s.volts
     whiten = np.linalg.inv(np.linalg.cholesky(_noise(s))).T
     curves = possible_curves()
-    cost = np.empty((len(curves), number.size))
+    cost = np.empty((len(curves), capacity.size))
     for k, curve in enumerate(curves):
         away = (curve[place] * (1.0 - part) + curve[place + 1] * part + beyond) @ whiten
         cost[k] = np.einsum("pn,pn->p", away, away)
-    return number, begin, beforehand - 0.5 * cost, float(np.sqrt(cost.min() / s.share.size))
+    return capacity, begin, beforehand - 0.5 * cost, float(np.sqrt(cost.min() / s.share.size))
 
 
-def _tried(s: Stretch) -> tuple[Integers, Floats, Floats]:
-    """Place of the capacity and begin of every pair, with the logarithm of what is thought of it beforehand."""
-    numbers = np.arange(CAPACITIES.size)
-    if s.full is None:
-        number, begin = (x.ravel() for x in np.meshgrid(numbers, BEGINS, indexing="ij"))
-        kept = begin + float(s.share.max()) / CAPACITIES[number] < 1.02
-        return number[kept], begin[kept], np.zeros(int(kept.sum()))
+def _tried(s: Stretch) -> tuple[Floats, Floats, Floats]:
+    """Pairs of capacity and begin, with the logarithm of what is thought of them beforehand."""
     share, level, se = s.full
-    number, away = (x.ravel() for x in np.meshgrid(numbers, ENDS, indexing="ij"))
-    begin = level + away * se - share / CAPACITIES[number]
+    capacity, away = (x.ravel() for x in np.meshgrid(CAPACITIES, ENDS, indexing="ij"))
+    begin = level + away * se - share / capacity
     kept = begin > LEAST_BEGIN
-    return number[kept], begin[kept], -0.5 * away[kept] ** 2
+    return capacity[kept], begin[kept], -0.5 * away[kept] ** 2
 
 
 def _noise(s: Stretch) -> Floats:

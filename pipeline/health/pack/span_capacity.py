@@ -1,4 +1,4 @@
-"""Capacity of the pack by single charges to full, wherever they began: which part of its curve each drew.
+"""Capacity of the pack by its longest charge to full, wherever that began: which part of its curve it drew.
 
 No rest near empty has to be recorded, and no table of the curve is believed (science/charge_span.py). Charges count of
 which every second was recorded, under a current that hardly changes, with a moment at which the pack was surely full.
@@ -19,27 +19,26 @@ from herdbook.pipeline.science.charge_span import Stretch, held_by
 from herdbook.pipeline.times import column_micros
 
 LEAST_SPAN = 0.3  # of the rated charge: less tells nothing (engineering choice)
-MOST = 4  # charges, the longest: more of them hardly tell more (engineering choice)
 LEAST_PIECES = 6
 ALIKE = 0.3  # share by which the current may be off its middle (engineering choice)
 NEAR_FULL = 0.04  # of the rated charge before full: there a per cent is tens of millivolts (engineering choice)
 GAIN = 0.01  # of the current sensor (engineering choice)
-MOST_MISFIT = 1.6  # such a charge no curve that is tried explains (engineering choice)
+# A charge that lies further off the best curve is none of these; of simulated cells one in a hundred reaches 1
+# (engineering choice)
+MOST_MISFIT = 1.3
+NEWEST = 3  # charges of which the longest is taken: what a pack held long ago says little of today (engineering choice)
 LFP = "LFP"
 
 
 @dataclass(frozen=True, slots=True)
 class SpanCapacity:
-    """pct of rated capacity and its standard error; put_ah: by the longest charge; begin_pct: charge at which it began;
-    windows, seconds: the charges behind it, newest first."""
+    """pct of rated capacity and its standard error; put_ah: by that charge; begin_pct: charge at which it began."""
 
     pct: float
     se: float
     put_ah: float
     begin_pct: float
-    charges: int
-    windows: tuple[Window, ...]
-    seconds: float
+    window: Window
 
 
 def span_capacity(record: Record, days: float) -> SpanCapacity | None:
@@ -55,62 +54,54 @@ def _span_capacity(record: Record, days: float) -> SpanCapacity | None:
         return None
     whole = metric_rows(record, "pack_run_ah").filter(pl.col("coverage") >= LEAST_COVERAGE)["start_t"]
     full = full.unique("session_start_t", keep="last").filter(pl.col("session_start_t").is_in(whole.implode()))
-    zero, ohm = sensor_zero(record.metrics).amps, usual_ohm(record.profile)
-    found: list[tuple[float, Stretch, int, int]] = []
-    for start, level, level_se, run in full.select("session_start_t", "soc_pct", "se_pct", "run_ah").iter_rows():
-        part = rows.filter(pl.col("session_start_t") == start).sort("start_t")
-        until = full.filter(pl.col("session_start_t") == start)["start_t"]
-        one = _stretch(part, float(run), column_micros(until)[0], zero, ohm, pack.rated_ah, (level, level_se))
-        if one is not None:
-            share = 0.0 if one.full is None else one.full[0]
-            found.append((share, one, int(column_micros(part["start_t"])[0]), int(column_micros(until)[0])))
-    found = sorted(found, key=lambda f: -f[0])[:MOST]
+    found: list[tuple[Stretch, Window]] = []
+    for one in full.sort("start_t", descending=True).iter_slices(1):
+        part = rows.filter(pl.col("session_start_t") == one["session_start_t"][0]).sort("start_t")
+        stretch = _stretch(record, part, one)
+        if stretch is not None:
+            found.append((stretch, Window(column_micros(part["start_t"])[0], column_micros(one["start_t"])[0])))
+        if len(found) == NEWEST:
+            break
     if not found:
         return None
-    held = held_by([f[1] for f in reversed(found)])
+    longest, window = max(found, key=lambda f: f[0].full[0])
+    held = held_by(longest)
     if held.misfit > MOST_MISFIT:
         return None
-    windows = sorted((Window(f[2], f[3]) for f in found), key=lambda w: -w.start)
     return SpanCapacity(
         pct=100.0 * held.capacity,
         se=100.0 * float(np.hypot(held.se, GAIN * held.capacity)),
-        put_ah=found[0][0] * pack.rated_ah,
+        put_ah=longest.full[0] * pack.rated_ah,
         begin_pct=100.0 * max(held.begin, 0.0),
-        charges=len(found),
-        windows=tuple(windows),
-        seconds=sum((w.end - w.start) / 1e6 for w in windows),
+        window=window,
     )
 
 
-def _stretch(
-    part: pl.DataFrame, run: float, full_t: int, zero: float, ohm: float, rated: float, full: tuple[float, float]
-) -> Stretch | None:
-    """The readings of one charge session; None where too few, or too little flowed."""
-    t = column_micros(part["start_t"])
-    kind = part["item"].to_numpy()
+def _stretch(record: Record, part: pl.DataFrame, full: pl.DataFrame) -> Stretch | None:
+    """The readings of one charge (part: of group_levels) that was full (one row); None where too few, or too little
+    flowed."""
+    t, kind = column_micros(part["start_t"]), part["item"].to_numpy()
     charging = kind == "charge"
     if charging.sum() < LEAST_PIECES:
         return None
+    rated, zero = record.profile.pack_figures.rated_ah, sensor_zero(record.metrics).amps
     begin = t[charging][0]
-    hours = (t - begin) / 3.6e9
-
-    def put(out_ah: np.ndarray, at_h: np.ndarray) -> np.ndarray:
-        return np.asarray(-(out_ah - zero * np.maximum(at_h, 0.0)) / rated)
-
-    share = put(part["run_ah"].to_numpy(), hours)
-    share_full = float(put(np.array([run]), np.array([(full_t - begin) / 3.6e9]))[0])
+    hours = np.maximum(t - begin, 0) / 3.6e9
+    share = (zero * hours - part["run_ah"].to_numpy()) / rated
+    hours_full = (column_micros(full["start_t"])[0] - begin) / 3.6e9
+    share_full = float(zero * hours_full - full["run_ah"][0]) / rated
     amps = part["current_a"].to_numpy() - zero
     usual = float(np.median(amps[charging]))
-    alike = np.abs(amps - usual) < ALIKE * abs(usual)
     resting = (kind == "quiet") & (t < begin)
-    kept = (charging & alike & (share < share_full - NEAR_FULL)) | resting
-    if (kept & charging).sum() < LEAST_PIECES or share_full < LEAST_SPAN:
+    used = charging & (np.abs(amps - usual) < ALIKE * abs(usual)) & (share < share_full - NEAR_FULL)
+    kept = used | resting
+    if used.sum() < LEAST_PIECES or share_full < LEAST_SPAN:
         return None
     return Stretch(
         share=share[kept],
-        seconds=np.maximum(hours[kept], 0.0) * 3600.0,
+        seconds=hours[kept] * 3600.0,
         volts=part["median_v"].to_numpy()[kept],
-        drop=np.where(resting, 0.0, -ohm * amps)[kept],
+        drop=np.where(resting, 0.0, -usual_ohm(record.profile) * amps)[kept],
         resting=resting[kept],
-        full=(share_full, full[0] / 100.0, full[1] / 100.0),
+        full=(share_full, float(full["soc_pct"][0]) / 100.0, float(full["se_pct"][0]) / 100.0),
     )

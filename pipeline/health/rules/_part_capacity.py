@@ -54,7 +54,6 @@ def by_span(span: SpanCapacity, rated: float, limits: Mapping[str, float]) -> li
     act = acts_on(span.pct, span.se, limits)
     limit = passed(span.pct, span.se, limits)
     holds = holds_of(span.pct, span.se, rated)
-    longest = "The charge" if span.charges == 1 else f"The longest of {counted(span.charges, 'charge')}"
     return [
         Finding(
             severity=Severity.SERVICE if act else Severity.NOTE,
@@ -63,14 +62,14 @@ def by_span(span: SpanCapacity, rated: float, limits: Mapping[str, float]) -> li
             limit=limit,
             unit=UNIT,
             se=span.se,
-            statement=f"{longest} put in {span.put_ah:.1f} Ah and began, by the climb of its voltage, at about "
+            statement=f"A charge to full put in {span.put_ah:.1f} Ah and began, by the climb of its voltage, at about "
             f"{span.begin_pct:.0f} % of charge: the pack holds {holds.ah} Ah, {holds.pct} % of its rated {rated:g} Ah "
             f"(standard error {holds.error} %).",
             confidence=confidence(span.pct, limit, span.se),
             persistence=1.0,
-            count=span.charges,
-            duration_s=span.seconds,
-            windows=span.windows,
+            count=1,
+            duration_s=(span.window.end - span.window.start) / 1e6,
+            windows=(span.window,),
             signals=("cell_voltage", "pack_current"),
             not_separable="Low capacity and a current sensor that reads low look alike here: compare the sensor with "
             "a reference meter at 20 A.",

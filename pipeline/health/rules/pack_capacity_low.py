@@ -31,6 +31,7 @@ from herdbook.pipeline.health.sentences import counted, to_error
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.health.trend import reaches
+from herdbook.pipeline.science.half_cells import CHARGE, possible_curves
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 TABLE_SE_PCT = 1.5  # of the low anchor's table, shared by all chains (engineering choice)
@@ -238,14 +239,34 @@ def _cases() -> Cases:
         said = Metric("pack_soc_start_pct", 80.0, "%", 0.5, 1), Metric("pack_soc_end_pct", 80.0 - fell, "%", 0.5, 1)
         return one_session(day, "ride", Metric("pack_run_ah", 6.0, "Ah", None, 900), *said)
 
+    def from_low(day: float, held: float) -> ExampleSession:
+        """A charge from a twentieth to full at a quarter of C, of a 30 Ah pack that holds so much of it."""
+        put = np.arange(0.015, 0.95 * held, 0.03)
+        volts = np.interp(0.05 + put / held, CHARGE, possible_curves()[0]) + 0.01
+        levels = (
+            Event(
+                "group_levels",
+                round(float(q) * 14_400_000_000),
+                round(float(q + 0.02) * 14_400_000_000),
+                "charge",
+                {"run_ah": -30.0 * float(q), "current_a": -7.5, "median_v": float(v)},
+            )
+            for q, v in zip(put, volts, strict=True)
+        )
+        end, ah = round(0.95 * held * 14_400_000_000), -0.95 * held * 30.0
+        full = Event("charge_anchor", end, end, "full", {"soc_pct": 100.0, "se_pct": 1.0, "run_ah": ah})
+        return one_session(day, "charge", Metric("pack_run_ah", ah, "Ah", None, 900, coverage=1.0), *levels, full)
+
     return Cases(
         fires_on=(
+            record(from_low(0, 0.65)),
             record(*(count(d, 28.0) for d in range(4))),
             record(*(cycle(d, 0.94 * 30 * 0.72) for d in range(0, 12, 3))),
             record(*(cycle(d, 0.94 * 30 * 0.80) for d in range(0, 12, 3))),
             record(*(cycle(d, 28.2) for d in range(0, 15, 3)), *(cycle(d, 0.94 * 30 * 0.70) for d in (15, 18, 21))),
         ),
         quiet_on=(
+            record(from_low(0, 1.0)),
             record(*(cycle(d, 0.94 * 30 * 0.97) for d in range(0, 12, 3))),
             record(*(cycle(d, 0.94 * 30 * 0.84) for d in range(0, 6, 3))),  # too near the limit to say
         ),
