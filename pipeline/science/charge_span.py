@@ -30,7 +30,7 @@ OWN_V, REST_V = 0.003, 0.012  # of a reading under current and before it (engine
 # What no published curve has: so much, alike over so much of the charge (engineering choices).
 SHAPE_V, SHAPE_WIDTH = 0.006, 0.10
 LEAST_BEGIN = -0.05  # a pack driven under the foot of its curve (engineering choice)
-GRID = 0.01  # of a capacity: no better than the grid
+GRID = 0.015  # of a capacity: the grid, and how fast charges of a cell of another code (PyBaMM) were read
 BELOW_V, ABOVE_V = 9.0, 3.0  # V for all of the charge, beyond the ends of a curve (engineering choices)
 
 
