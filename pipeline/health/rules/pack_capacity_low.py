@@ -259,8 +259,8 @@ def _cases() -> Cases:
 
     return Cases(
         fires_on=(
-            record(from_low(0, 0.65)),
             record(*(count(d, 28.0) for d in range(4))),
+            record(from_low(0, 0.65)),
             record(*(cycle(d, 0.94 * 30 * 0.72) for d in range(0, 12, 3))),
             record(*(cycle(d, 0.94 * 30 * 0.80) for d in range(0, 12, 3))),
             record(*(cycle(d, 28.2) for d in range(0, 15, 3)), *(cycle(d, 0.94 * 30 * 0.70) for d in (15, 18, 21))),
