@@ -39,7 +39,7 @@ large: .venv/test.stamp ## a log of HERDBOOK_LARGE_GB (4) made, decoded in under
 
 physics: .venv/test.stamp ## estimators against a physics model of an LFP cell (a venv of its own, about 800 MB, in build/)
 	@test -f build/pybamm/complete || { $(PYTHON) -m venv --clear build/pybamm && build/pybamm/bin/python -m pip --disable-pip-version-check install -q pybamm==26.10.1.1 && touch build/pybamm/complete; }
-	@test -f build/physics/trip.csv -a -f build/physics/steps.csv -a -f build/physics/string.csv -a -f build/physics/by_temp.csv || PYBAMM_DISABLE_TELEMETRY=true build/pybamm/bin/python tests/external/battery_physics.py build/physics
+	@test -f build/physics/trip.csv -a -f build/physics/steps.csv -a -f build/physics/string.csv -a -f build/physics/by_temp.csv -a -f build/physics/spans.csv || PYBAMM_DISABLE_TELEMETRY=true build/pybamm/bin/python tests/external/battery_physics.py build/physics
 	@$(BIN)/pytest -q -s tests/external/test_battery_physics.py
 
 sources: .venv/test.stamp ## fetch the outside reference files (cached in build/sources, checked by hash)

@@ -69,6 +69,8 @@ FIGURES = (
     FleetFigure("regen_wh_km", least_spread=0.1),
     FleetFigure("regen_missing_share", largest_se=0.2, least_spread=0.02),
     FleetFigure("braking_front_share", largest_se=0.1, least_spread=0.02),
+    # Of few: curve_place.py takes a step within four spreads for the same, here 12 mV, well under the 40 mV between
+    # steps and over the 5 mV to which it is read (engineering choice)
     FleetFigure("charge_step_v", largest_se=0.02, least_spread=0.006, of_one=True, few_spread=0.003),
     FleetFigure("charge_step_soc_pct", largest_se=3.0, least_spread=1.0, of_one=True),
     # sound packs from new to well used, and what two chargers call full, each by a twentieth and more

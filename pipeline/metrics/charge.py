@@ -25,7 +25,8 @@ ENDS = ("complete", "group_limit", "charger_fault", "unplugged", "still_charging
 STATES = ROLES["charger_state"].states
 NO_GROUP_V = 0.4  # so far over its limit a reading is a wire's, not a group's (engineering choice)
 AT_LIMIT_V, FAR_V = 0.06, 0.05  # a group's limit is reached from here on; far from full (engineering choices)
-YET, YET_C = 3.0, 0.1  # times the current of its end, and C (engineering choices; whole charges elsewhere read 2.5)
+YET, YET_C = 3.0, 0.1  # times the current of its end, and C (engineering choices; whole charges of an outside
+# simulation, read by a sensor with a zero of its own, ended at up to 2.5 times it)
 LEAD_V = 0.12  # one group so far above the median ended the charge (engineering choice; usual spread: 30 mV)
 
 

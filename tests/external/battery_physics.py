@@ -136,6 +136,7 @@ def main(folder: Path) -> None:
         "leak": lambda: write_leak(folder, usable),
         "string": lambda: write_string(folder, usable),
         "trip": lambda: write_trip(folder, usable),
+        "spans": lambda: write_spans(folder, usable),
     }
     for name, make in tables.items():
         if not (folder / f"{name}.csv").is_file() or (name == "ride" and not (folder / "steps.csv").is_file()):
@@ -236,6 +237,21 @@ def write_string(folder: Path, usable: float) -> None:
     columns = [np.concatenate(([c, d], v)) for c, d, v in zip(share, more, groups, strict=True)]
     head = [np.concatenate(([0.0, 0.0], x[kept])) for x in (t, amps)]
     write(folder / "string.csv", ["t", "amps", *(f"v{k}" for k in range(1, 9))], [*head, *columns])
+
+
+def write_spans(folder: Path, usable: float) -> None:
+    """Charges to the charge at which the rested cell is full, from five begins at three rates, one below the other."""
+    rows: list[list[np.ndarray]] = []
+    for begin in (0.05, 0.12, 0.2, 0.3, 0.45):
+        for rate in (0.15, 0.3, 0.6):
+            t = np.arange(0.0, (1.0 - begin) / rate * 3600.0 + 1.0, 20.0)
+            amps = np.full(t.size, -rate * usable)
+            rows.append([np.full(t.size, begin), t, amps, solve(t, amps, begin)])
+    write(
+        folder / "spans.csv",
+        ["begin", "t", "amps", "v"],
+        [np.concatenate(column) for column in zip(*rows, strict=True)],
+    )
 
 
 def write_trip(folder: Path, usable: float) -> None:

@@ -25,6 +25,8 @@ from herdbook.pipeline.health.pack.life_use import life_use
 from herdbook.pipeline.health.rules.leaking_group import RULE as LEAK
 from herdbook.pipeline.metrics import cell_capacity, cell_offset, cell_resistance, cell_split, measure, pack_anchors
 from herdbook.pipeline.metrics.set import Outcome
+from herdbook.pipeline.science.charge_span import Stretch as Drawn
+from herdbook.pipeline.science.charge_span import held_by
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Key, Series, Signals
 
@@ -358,3 +360,30 @@ def test_voltage_efficiency_at_equal_charge() -> None:
     assert m.value == pytest.approx(truth, rel=0.01)
     assert m.se is not None
     assert abs(m.value - truth) < 2 * m.se
+
+
+@pytest.mark.skipif(not (FOLDER / "spans.csv").is_file(), reason="run `make physics`: this table is newer")
+@pytest.mark.parametrize("held", [0.65, 0.9])
+def test_capacity_by_one_charge_to_full(held: float) -> None:
+    """A pack that holds so much of its rated charge, charged from a twentieth to two fifths at three rates, read with 5
+    mV of noise. Truth: what the model holds between its cut-offs at rest. Its open-circuit voltage is one of those that
+    the estimator puts together; what current adds is the model's own."""
+    spans, usable, rng = table("spans"), float(table("pulse")["usable_ah"][0]), np.random.default_rng(1)
+    rated, away = usable / held, []
+    for first in np.flatnonzero(spans["t"] == 0.0):
+        last = first + int(np.argmax(np.append(np.diff(spans["t"][first:]), -1.0) < 0.0)) + 1
+        t, amps, v = (spans[name][first:last] for name in ("t", "amps", "v"))
+        put, drop = -amps * t / 3600.0 / rated, float(-amps[0]) * 0.06 / rated
+        rows = np.array_split(np.arange(t.size), max(2, round(put[-1] / 0.03)))
+        read = [np.round(v[k] + rng.normal(0.0, 0.005, k.size), 3).mean() - drop for k in rows]
+        share, seconds = (np.array([x[k].mean() for k in rows]) for x in (put, t))
+        begin = float(spans["begin"][first])
+        full, kept = (1.0 - begin) * held, share < (1.0 - begin) * held - 0.04
+        none = np.zeros(int(kept.sum()), bool)
+        found = held_by(Drawn(share[kept], seconds[kept], np.array(read)[kept], none + drop, none, (full, 1.0, 0.01)))
+        error = float(np.hypot(found.se, 0.01 * found.capacity))  # and the current sensor's gain
+        print(f"begun at {begin:.2f}, {-amps[0]:.1f} A: holds {held}, ours {found.capacity:.3f} +- {error:.3f}")
+        away.append((found.capacity - held) / error)
+    assert len(away) == 15
+    assert np.abs(away).max() < 3.0
+    assert (np.abs(away) < 1.96).mean() > 0.85

@@ -25,7 +25,7 @@ SAME_PCT = 1.0  # a report in whole per cent reads either side of one charge
 # Of all charges that ended with current flowing there or before that place, so many must have ended there (engineering
 # choice).
 LEAST_SHARE = 0.75
-MOST_CHANCE = 0.2  # that they ended by hand (engineering choice)
+MOST_CHANCE = 0.2  # that they ended by hand: a note is right four times of five at least (engineering choice)
 # For each vehicle whose charges a device ends short there are so many whose riders pull the plug at any charge: a
 # coincidence of one in twenty is found among them as often as a device. Nobody counted them (engineering choice, made
 # after sound vehicles of the open designs had been told with 0.96).

@@ -2,14 +2,14 @@
 
 Only chains from a low rest to full, or back, count; a plateau anchor would be worth plus or minus ten per cent and is
 never used. What all chains share, the gain of the current sensor, does not shrink with their number. Where no chain was
-recorded whole, the report that counted from full stands in for it, at moments whose voltage has left the plateau; or a
-step in the middle of the curve, from which to full a pack takes what others of its type take, or less.
+recorded whole, the report that counted from full stands in for it, at moments whose voltage has left the plateau;
+or one charge to full, by the part of its curve that it drew; or a step in the middle of the curve, from which to full a
+pack takes what others of its type take, or less.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import NamedTuple
 
 import numpy as np
 import polars as pl
@@ -20,18 +20,20 @@ from herdbook.pipeline.health.change import upward_step
 from herdbook.pipeline.health.pack.capacity import GAIN, Measured, capacities
 from herdbook.pipeline.health.pack.charge_count import moved
 from herdbook.pipeline.health.pack.curve_place import held_of_fleet, report_at_step
-from herdbook.pipeline.health.pack.knee_capacity import KneeCapacity, knee_capacity
+from herdbook.pipeline.health.pack.knee_capacity import knee_capacity
+from herdbook.pipeline.health.pack.span_capacity import span_capacity
 from herdbook.pipeline.health.pooled import pool
 from herdbook.pipeline.health.reading import reference
 from herdbook.pipeline.health.reference import FEW, LEAST_VEHICLES
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
+from herdbook.pipeline.health.rules._part_capacity import UNIT, acts_on, by_knee, by_span, holds_of, passed
 from herdbook.pipeline.health.sentences import counted, to_error
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.health.statistics import confidence, surely_passed, worth_acting
+from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.health.trend import reaches
+from herdbook.pipeline.science.half_cells import CHARGE, possible_curves
 from herdbook.pipeline.vehicle.record import Event, Metric
 
-UNIT = "% of rated capacity"
 TABLE_SE_PCT = 1.5  # of the low anchor's table, shared by all chains (engineering choice)
 LIMITS = (
     Limit("look", 85.0, UNIT, "engineering choice: on the way to the usual end of life"),
@@ -51,7 +53,10 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         chains = [c for c in chains if c.end >= chains[-1].end - limits["days"] * 86_400e6]
     if len(chains) < limits["least_chains"]:
         knee = knee_capacity(record, limits["knee_days"])
-        if knee is not None and (said := _by_knee(knee, rated, limits)) is not None:
+        if knee is not None and (said := by_knee(knee, rated, limits)) is not None:
+            return said
+        span = span_capacity(record, limits["days"])
+        if span is not None and (said := by_span(span, rated, limits)) is not None:
             return said
         reckoned = _reckoned(record, limits)
         by_fleet = _by_fleet(record, limits)
@@ -61,8 +66,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             return [reckoned]
         return NotAssessed(
             f"{counted(len(chains), 'usable measurement') if chains else 'no usable measurement'} of capacity; each "
-            "needs a rest near empty, a charge to full, and everything in between recorded, or rides near empty in the "
-            "warm whose reported charge counts from full"
+            "needs a rest near empty, a charge to full, and everything in between recorded; or a charge from a fifth "
+            "or less to full; or rides near empty in the warm whose reported charge counts from full"
         )
     chains = _since_step(chains, limits)
     value, own = pool(np.array([c.ah for c in chains]), np.array([c.random_se for c in chains]))
@@ -70,39 +75,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     se = float(np.hypot(100 * own / rated, pct * np.hypot(GAIN, TABLE_SE_PCT / 95)))
     if not limits["look"] - pct > limits["z"] * se:
         return []
-    act = _acts(pct, se, limits)
+    act = acts_on(pct, se, limits)
     return [_finding(pct=pct, se=se, chains=chains, rated=rated, act=act, limits=limits)]
-
-
-def _by_knee(knee: KneeCapacity, rated: float, limits: Mapping[str, float]) -> list[Finding] | None:
-    """By where the voltage fell off; None where it neither shows a loss nor rules out one that is acted on."""
-    if not limits["look"] - knee.pct > limits["z"] * knee.se:
-        return [] if knee.pct - limits["act"] > limits["z"] * knee.se else None
-    act = _acts(knee.pct, knee.se, limits)
-    limit = _passed(knee.pct, knee.se, limits)
-    holds = _holds(knee.pct, knee.se, rated)
-    return [
-        Finding(
-            severity=Severity.SERVICE if act else Severity.NOTE,
-            item="",
-            measured=knee.pct,
-            limit=limit,
-            unit=UNIT,
-            se=knee.se,
-            statement=f"By its voltage the pack had {knee.left_pct:.0f} % left when its report, counted from full, "
-            f"still said {knee.said_pct:.0f} %: it holds {holds.ah} Ah, {holds.pct} % of its "
-            f"rated {rated:g} Ah (standard error {holds.error} %, {counted(knee.sessions, 'session')} near empty).",
-            confidence=confidence(knee.pct, limit, knee.se),
-            persistence=1.0,
-            count=knee.sessions,
-            duration_s=knee.seconds,
-            windows=knee.windows,
-            signals=("pack_soc", "cell_voltage", "pack_current"),
-            not_separable="Low capacity, a current sensor that reads low, or a report that was not set right by the "
-            "last full charge: a full charge and a measured discharge tell.",
-            unsettled=not act,
-        )
-    ]
 
 
 def _by_fleet(record: Record, limits: Mapping[str, float]) -> Finding | None:
@@ -115,7 +89,7 @@ def _by_fleet(record: Record, limits: Mapping[str, float]) -> Finding | None:
         return None
     pct, se = held.pct, held.se
     few = held.packs < LEAST_VEHICLES  # nobody knows which of them is usual: a note, which a measured charge settles
-    act, limit = not few and _acts(pct, se, limits), _passed(pct, se, limits)
+    act, limit = not few and acts_on(pct, se, limits), passed(pct, se, limits)
     said, error = to_error(pct, se)
     one = "better" if held.packs == FEW else "second best"  # as the reference has it
     whose = f"the {one} of the fleet's {held.packs} known packs holds" if few else "the fleet's packs hold"
@@ -142,15 +116,6 @@ def _by_fleet(record: Record, limits: Mapping[str, float]) -> Finding | None:
     )
 
 
-def _acts(pct: float, se: float, limits: Mapping[str, float]) -> bool:
-    return worth_acting(-pct, se, look=-limits["look"], act=-limits["act"], z=limits["z"])
-
-
-def _passed(pct: float, se: float, limits: Mapping[str, float]) -> float:
-    """The limit that it surely lies under."""
-    return -surely_passed(-pct, se, look=-limits["look"], act=-limits["act"], z=limits["z"])
-
-
 def _reckoned(record: Record, limits: Mapping[str, float]) -> Finding | None:
     """What the battery monitor itself reckons with: its report moves by more than the counted charge over the rated
     capacity. It has learned that somewhere: a note, unless its report is right where the curve has its step. A report
@@ -162,8 +127,8 @@ def _reckoned(record: Record, limits: Mapping[str, float]) -> Finding | None:
     se = pct * count.se / count.value
     if not limits["look"] - pct > limits["z"] * se:
         return None
-    borne_out = _borne_out(record, pct, limits) and _acts(pct, se, limits)
-    limit = _passed(pct, se, limits)
+    borne_out = _borne_out(record, pct, limits) and acts_on(pct, se, limits)
+    limit = passed(pct, se, limits)
     said, error = to_error(pct, se)
     text = (
         f"The battery monitor reckons with {pct * rated / 100:.1f} Ah, {said} % of the rated {rated:g} Ah: that is how "
@@ -207,19 +172,6 @@ def _borne_out(record: Record, pct: float, limits: Mapping[str, float]) -> bool:
     return wrong + gap > limits["z"] * float(np.hypot(own, spread))
 
 
-class _Holds(NamedTuple):
-    """A capacity in words, to the place of its error."""
-
-    ah: str
-    pct: str
-    error: str
-
-
-def _holds(pct: float, se: float, rated: float) -> _Holds:
-    ah, _ = to_error(pct * rated / 100, se * rated / 100)
-    return _Holds(ah, *to_error(pct, se))
-
-
 def _since_step(chains: list[Measured], limits: Mapping[str, float]) -> list[Measured]:
     """Those after a sudden loss, when there was one: what the pack held before says nothing about today."""
     least = int(limits["least_chains"])
@@ -230,9 +182,9 @@ def _since_step(chains: list[Measured], limits: Mapping[str, float]) -> list[Mea
 def _finding(
     pct: float, se: float, chains: list[Measured], rated: float, act: bool, limits: Mapping[str, float]
 ) -> Finding:
-    limit = _passed(pct, se, limits)
+    limit = passed(pct, se, limits)
     shown = float(np.mean([100 * c.ah / rated < limit for c in chains]))
-    holds = _holds(pct, se, rated)
+    holds = holds_of(pct, se, rated)
     text = f"The pack holds {holds.ah} Ah, {holds.pct} % of its rated {rated:g} Ah (standard error {holds.error} %, "
     text += f"{len(chains)} measurements)." + ("" if act else _outlook(chains, rated, limits["act"]))
     return Finding(
@@ -287,14 +239,34 @@ def _cases() -> Cases:
         said = Metric("pack_soc_start_pct", 80.0, "%", 0.5, 1), Metric("pack_soc_end_pct", 80.0 - fell, "%", 0.5, 1)
         return one_session(day, "ride", Metric("pack_run_ah", 6.0, "Ah", None, 900), *said)
 
+    def from_low(day: float, held: float) -> ExampleSession:
+        """A charge from a twentieth to full at a quarter of C, of a 30 Ah pack that holds so much of it."""
+        put = np.arange(0.015, 0.95 * held, 0.03)
+        volts = np.interp(0.05 + put / held, CHARGE, possible_curves()[0]) + 0.01
+        levels = (
+            Event(
+                "group_levels",
+                round(float(q) * 14_400_000_000),
+                round(float(q + 0.02) * 14_400_000_000),
+                "charge",
+                {"run_ah": -30.0 * float(q), "current_a": -7.5, "median_v": float(v)},
+            )
+            for q, v in zip(put, volts, strict=True)
+        )
+        end, ah = round(0.95 * held * 14_400_000_000), -0.95 * held * 30.0
+        full = Event("charge_anchor", end, end, "full", {"soc_pct": 100.0, "se_pct": 1.0, "run_ah": ah})
+        return one_session(day, "charge", Metric("pack_run_ah", ah, "Ah", None, 900, coverage=1.0), *levels, full)
+
     return Cases(
         fires_on=(
             record(*(count(d, 28.0) for d in range(4))),
+            record(from_low(0, 0.65)),
             record(*(cycle(d, 0.94 * 30 * 0.72) for d in range(0, 12, 3))),
             record(*(cycle(d, 0.94 * 30 * 0.80) for d in range(0, 12, 3))),
             record(*(cycle(d, 28.2) for d in range(0, 15, 3)), *(cycle(d, 0.94 * 30 * 0.70) for d in (15, 18, 21))),
         ),
         quiet_on=(
+            record(from_low(0, 1.0)),
             record(*(cycle(d, 0.94 * 30 * 0.97) for d in range(0, 12, 3))),
             record(*(cycle(d, 0.94 * 30 * 0.84) for d in range(0, 6, 3))),  # too near the limit to say
         ),
@@ -340,7 +312,7 @@ RULE = Rule(
         "compare the pack's current sensor with a reference meter",
     ),
     cautions=("A capacity test needs a load rated for the pack and someone in the room. Only a qualified person.",),
-    version=7,  # of few packs a note
+    version=8,  # by one charge to full; in 7 of few packs a note
     source=("charge counted between anchors on steep parts of the open-circuit curve; end of life: common practice"),
     cases=_cases,
 )

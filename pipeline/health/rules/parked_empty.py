@@ -30,17 +30,20 @@ from herdbook.pipeline.vehicle.record import Metric
 LIMITS = (
     of_chemistry("low_v", "low_v", "V, lowest group at the end"),
     Limit("curve", 0.05, "V", "curves of cells of one chemistry differ by so much near empty: engineering choice"),
+    Limit("own_loss", 3.0, "% of charge a month", "common practice: cells with their electronics lose 1 to 3 %"),
+    Limit("standby", 0.005, "A", "common practice: usual monitors take 0.1 to 5 mA"),
     Limit(
-        "reported",
-        10.0,
+        "most_reported",
+        20.0,
         "% of charge",
-        "by calculation: 3 % a month and a standby of 5 mA take so much from 30 Ah in `act_days`; chosen while "
-        "simulated vehicles that had stood empty were judged",
+        "engineering choice: with more reported a voltage that may be a low one is taken for that, however small the "
+        "pack",
     ),
     Limit("look_days", 5.0, "days", "engineering choice"),
     Limit("act_days", 21.0, "days", "from memory: 1 to 3 % a month plus standby empties such a pack in weeks"),
     Limit("days", 180.0, "days", "engineering choice: the newest stretch that is judged together"),
 )
+MONTH_DAYS = 30.4
 # From so much of `act_days` on, an end that may be empty is worth a word (engineering choice, made while simulated
 # vehicles that stood just `act_days` were judged).
 NEARLY = 0.9
@@ -73,14 +76,17 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             "the lowest group at the end of a session is not known, or no session followed that says how long it stood"
         )
     late = lately(record, ends, limits["days"])
-    rows, near = [], []
+    rows, near, charged = [], [], []
+    reported = _gone(record, limits)
     for stood in _pauses(record, only(late, late["value"].to_numpy() < limits["low_v"] + limits["curve"])):
         long = stood.days > NEARLY * limits["act_days"]
         if not long and _charged_meanwhile(record, stood):
+            if stood.days > limits["look_days"] and stood.volts < limits["low_v"]:
+                charged.append(stood)
             continue
         if stood.days > limits["look_days"] and stood.volts < limits["low_v"]:
             rows.append(replace(stood, reported=None))
-        elif long and (stood.reported is None or stood.reported >= limits["reported"]):
+        elif long and (stood.reported is None or stood.reported >= reported):
             near.append(stood)
         elif long:
             rows.append(stood)
@@ -93,7 +99,22 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             f"ended at {most.volts:.2f} V: curves of cells differ, so that this may be empty or only low; a look at "
             "the pack tells"
         )
+    if charged:
+        most = max(charged, key=lambda stood: stood.days)
+        return NotAssessed(
+            f"the lowest group ended at {most.volts:.2f} V on {most.since:%Y-%m-%d}, and the next session, "
+            f"{most.days:.0f} days later, began with more charge: nobody recorded on which of these days it was "
+            "charged; log its charges"
+        )
     return []
+
+
+def _gone(record: Record, limits: Mapping[str, float]) -> float:
+    """What self-discharge and standby take from this pack in `act_days`, in % of its charge: with no more than that
+    reported it was as good as empty."""
+    days, rated = limits["act_days"], record.profile.pack_figures.rated_ah
+    gone = limits["own_loss"] * days / MONTH_DAYS + 100.0 * limits["standby"] * 24.0 * days / rated
+    return min(gone, limits["most_reported"])
 
 
 def _pauses(record: Record, ends: pl.DataFrame) -> list[_Stood]:
@@ -169,10 +190,10 @@ def _cases() -> Cases:
         quiet_on=(
             record(session(0, 2.9), session(1, 3.3)),
             record(session(0, 3.25), session(40, 3.24)),
-            # seldom recorded, and charged since: nobody knows on which day
-            record(session(0, 3.3), session(5, 2.9, said=4.0), session(12, 3.3, began=90.0), session(19, 3.3)),
         ),
         unassessed_on=(
+            # seldom recorded, and charged since: nobody knows on which day
+            record(session(0, 3.3), session(5, 2.9, said=4.0), session(12, 3.3, began=90.0), session(19, 3.3)),
             record(session(0, 2.9)),
             record(one_session(0, "ride")),
             record(session(0, 3.03), session(30, 3.02)),  # empty or low, by what curves differ
@@ -210,6 +231,6 @@ RULE = Rule(
     bench=("measure every group before charging; a group under 2 V needs an assessment first",),
     cautions=("A group that rested below 2 V can short inside when charged: a qualified person must judge it.",),
     source="limits: see each",
-    version=4,
+    version=5,
     cases=_cases,
 )
