@@ -13,7 +13,7 @@ import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found, any_of, apart, bits_set, less_than, reads_in
-from herdbook.pipeline.health.reading import windows
+from herdbook.pipeline.health.reading import having, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, table, without_known
 from herdbook.pipeline.health.sentences import spell
@@ -23,7 +23,7 @@ from herdbook.pipeline.health.statistics import largest
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    brakings = without_known(record, table(record).drop_nulls("delivered_a"))
+    brakings = without_known(record, having(table(record), "delivered_a"))
     if not brakings.height:
         return NotAssessed("no braking with demand and delivery recorded")
     if not (brakings["dropout_s"].cast(pl.Float64).to_numpy() >= limits["duration"]).any():
