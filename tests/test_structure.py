@@ -13,7 +13,18 @@ LAYERS = ("decoders", "pipeline", "flows")
 MODULES = sorted(p for layer in LAYERS for p in (ROOT / layer).rglob("*.py"))
 ALL_CODE = MODULES + sorted(p for k in ("demo_logs", "tests") for p in (ROOT / k).rglob("*.py"))
 
-_FLAT = ("errors", "settings", "addresses", "times", "spans", "many_groups", "arrays", "extras", "operating_system")
+_FLAT = (
+    "errors",
+    "settings",
+    "addresses",
+    "times",
+    "spans",
+    "many_groups",
+    "arrays",
+    "extras",
+    "operating_system",
+    "row_order",
+)
 FLAT = {f"pipeline.{name}" for name in _FLAT}
 # Room -> the rooms it may import, besides itself and what lies flat in pipeline/. Data flows from top to bottom.
 # "decoders" in such a set means all of it.

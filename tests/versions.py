@@ -40,7 +40,7 @@ FILES = {
     "science": ["science/*.py"],
     "measuring": [
         *("metrics/shared/*.py", "metrics/set.py", "vehicle/figures.py", "vehicle/chemistry.py"),
-        *("vehicle/packs.py", "lake/packs.py", "assess/packs.py"),
+        *("vehicle/packs.py", "lake/packs.py", "assess/packs.py", "row_order.py"),
     ],
     "judging": [
         *("health/*.py", "health/cause_tests/*.py", "health/pack/*.py", "health/rules/_*.py"),

@@ -7,15 +7,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import ParamSpec, TypeVar
 
-from herdbook.flows.night.bundles import bundles
 from herdbook.flows.night.results import rolling
 from herdbook.flows.night.shared_workers import WorkerLimits, end_workers
 from herdbook.flows.night.tasks import assess_task, group_label, label, take_task, visible_step
 from herdbook.pipeline.assess.plan import MOST_IN_GROUP, PlanGroup
 from herdbook.pipeline.intake.outcome import Outcome
+from herdbook.pipeline.night.bundles import bundles
 from herdbook.pipeline.night.failures import GroupOutcome
 from herdbook.pipeline.store.store import Store
 
+TASK_LOGS, LEAST_BYTES = 200, 1e6  # of a bundle: a smaller one costs more as a task than it gains by being shared
 AHEAD = 4  # tasks under way for each worker: enough to keep it busy, few enough to bound memory
 I = TypeVar("I")  # noqa: E741
 P = ParamSpec("P")
@@ -37,7 +38,7 @@ class AsTasks:
     plan_at_once: int = MOST_IN_GROUP
 
     def take(self, paths: Sequence[Path]) -> Iterator[Outcome]:
-        work = bundles(paths, self.bundle_mb, self.limits.processes)
+        work = bundles(paths, self.limits.processes, 1e6 * self.bundle_mb, TASK_LOGS, LEAST_BYTES)
         some = rolling(
             lambda paths: take_task.submit(label(paths), self.store, paths, self.limits), work, self._most(), self.until
         )

@@ -30,6 +30,7 @@ from herdbook.pipeline.metrics import measure
 from herdbook.pipeline.metrics.clock import LogClock, clock_rows
 from herdbook.pipeline.metrics.messages import message_rows
 from herdbook.pipeline.own.load import Own, own_of
+from herdbook.pipeline.row_order import in_order
 from herdbook.pipeline.settings import Settings
 from herdbook.pipeline.spans import SpanIndex, without
 from herdbook.pipeline.store.store import Store
@@ -213,8 +214,8 @@ def record_of(known: VehiclePlan, gone: tuple[tuple[int, int], ...], new: Measur
         judged = only(fresh, column_micros(fresh[key]) >= known.since)[old.columns]
         kept = only(old, _outside(column_micros(old[key]), gone))
         rows = pl.concat([kept, judged]) if kept.height else judged
-        in_order = fresh is new.metrics and not kept.height  # as they were made
-        return rows if in_order or rows.height < 2 else rows.sort(order, maintain_order=True)
+        sorted_by_now = fresh is new.metrics and not kept.height  # as they were made
+        return rows if sorted_by_now else in_order(rows, order)
 
     messages = all_of(known.messages, new.messages, "stretch_t", ["start_t", "message"])
     clocks = clock_rows(_clock(x) for x in known.logs if x.ref.start >= known.since)
@@ -222,9 +223,10 @@ def record_of(known: VehiclePlan, gone: tuple[tuple[int, int], ...], new: Measur
         vehicle=known.vehicle,
         profile=profile,
         sessions=all_of(known.sessions, new.sessions, "start_t", ["start_t"]),
-        metrics=pl.concat(
-            [all_of(known.metrics, new.metrics, "start_t", METRIC_ORDER), message_rows(messages), clocks]
-        ).sort("start_t", maintain_order=True),
+        metrics=in_order(
+            pl.concat([all_of(known.metrics, new.metrics, "start_t", METRIC_ORDER), message_rows(messages), clocks]),
+            ["start_t"],
+        ),
         events=all_of(
             known.events, new.events, "session_start_t", ["session_start_t", "start_t", "kind", "item", "end_t"]
         ),

@@ -54,6 +54,8 @@ def due_again(store: Store, refused: Collection[str] = ()) -> Again:
 
 def mark_again(store: Store, again: Again, scan: str) -> None:
     """Mark the vehicles for assessment and write down what the night tells; whole or not at all."""
+    if not again.vehicles and not again.notes:
+        return  # no visit to the catalogue for nothing
     with transaction(store.catalogue) as con:
         touch(con, again.vehicles)
         for note in again.notes:

@@ -16,7 +16,7 @@ from herdbook.pipeline.vehicle.figures import PackFigures
 
 ROOMS = {
     "samples": 1,  # from parts to sessions: roles, units, signals, merging, cadence, cutting
-    "science": 18,  # the formulas
+    "science": 19,  # the formulas
     "measuring": 11,  # what metric sets share
     "judging": 36,  # what rules share, scoring included
 }

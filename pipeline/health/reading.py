@@ -13,12 +13,10 @@ import polars as pl
 
 from herdbook.pipeline.arrays import Bools, Integers
 from herdbook.pipeline.health.rule import Record, Window
+from herdbook.pipeline.row_order import FEW, in_order
 from herdbook.pipeline.times import DAY, column_micros
 from herdbook.pipeline.vehicle.record import EVENTS
 
-# Rows up to which plain Python is quicker than a query of the column library, which costs some 0.1 ms whatever is in
-# it: most tables of a single ride (engineering choice, measured with tests/bench/night.py).
-FEW = 400
 _EVENT_FRAME = ("session_start_t", "item", "start_t", "end_t")
 
 
@@ -28,7 +26,7 @@ def metric_rows(record: Record, name: str, item: str | None = None, kind: str | 
     if item is not None:
         rows = record.once(("metrics by item", name), lambda: Pieces(rows, "item")).of(item)
     if kind is not None:
-        rows = rows.filter(pl.col("kind") == kind)
+        rows = only(rows, (rows["kind"] == kind).to_numpy())
     return rows
 
 
@@ -41,7 +39,7 @@ class Pieces:
     frame for each of 250 metrics at once takes longer than forty rules with those they need."""
 
     def __init__(self, rows: pl.DataFrame, column: str) -> None:
-        self.rows = rows.sort(column, maintain_order=True) if rows.height > 1 else rows
+        self.rows = in_order(rows, [column])
         words, lengths = _runs(self.rows[column])
         self.places = dict(zip(words, zip(accumulate(lengths, initial=0), lengths, strict=False), strict=True))
 
@@ -62,7 +60,18 @@ def only(rows: pl.DataFrame, wanted: Bools) -> pl.DataFrame:
     """The rows that are wanted: none of a sound vehicle's, mostly, and that is quickly told."""
     if not wanted.any():
         return rows.clear()
-    return rows if wanted.all() else rows.filter(pl.Series(wanted))
+    return rows if wanted.all() else rows[np.flatnonzero(wanted)]
+
+
+def having(rows: pl.DataFrame, *columns: str) -> pl.DataFrame:
+    """The rows in which all of these are known: mostly all rows, which costs no query to tell."""
+    gaps = [name for name in columns if rows[name].null_count()]
+    if rows.height > FEW:
+        return rows.drop_nulls(gaps) if gaps else rows
+    known = np.ones(rows.height, bool)
+    for name in gaps:
+        known &= [value is not None for value in rows[name].to_list()]
+    return only(rows, known) if gaps else rows
 
 
 def places(rows: pl.DataFrame) -> dict[str, Integers]:
@@ -123,10 +132,17 @@ def _nulls(name: str, count: int) -> pl.Series:
 
 def windows(rows: pl.DataFrame, by: str, largest_first: bool = True, most: int = 10) -> tuple[Window, ...]:
     """The worst rows (columns start_t, end_t) as windows, worst first by the column `by`."""
-    worst = rows.drop_nulls(by).sort(by, descending=largest_first, maintain_order=True).head(most)
+    worst = _worst(having(rows, by), by, largest_first).head(most)
     starts = worst["start_t"].cast(pl.Int64).to_list()
     ends = worst["end_t"].cast(pl.Int64).to_list()
     return tuple(Window(int(a), int(b)) for a, b in zip(starts, ends, strict=True))
+
+
+def _worst(rows: pl.DataFrame, by: str, largest_first: bool) -> pl.DataFrame:
+    size = rows[by].to_list() if rows.height <= FEW else []
+    if not size or any(x != x for x in size):  # what is not a number has a place of its own
+        return rows.sort(by, descending=largest_first, maintain_order=True)
+    return rows[sorted(range(rows.height), key=size.__getitem__, reverse=largest_first)]
 
 
 def seconds(rows: pl.DataFrame) -> float:

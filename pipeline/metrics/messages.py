@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
+from herdbook.pipeline.row_order import in_order
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import TIME, US, Session
 from herdbook.pipeline.vehicle.signals import Signals
@@ -53,7 +54,7 @@ def message_rows(log_messages: pl.DataFrame) -> pl.DataFrame:
         rows["frames"].cast(pl.Int64)[at].alias("n"),
         pl.Series("coverage", np.ones(known.size)),
     ]
-    return pl.DataFrame(columns).sort("start_t", "name", "item", maintain_order=True)
+    return in_order(pl.DataFrame(columns), ["start_t", "name", "item"])
 
 
 SET = MetricSet(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import partial
 from math import inf
@@ -12,12 +11,12 @@ from typing import ParamSpec, TypeVar
 from herdbook.pipeline.assess.plan import MOST_IN_GROUP, PlanGroup
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.intake.take_log import take_log
+from herdbook.pipeline.night.bundles import bundles
 from herdbook.pipeline.night.failures import GroupOutcome, after_failure, assess_group, lost_log
 from herdbook.pipeline.night.long_logs import is_long, take_safely
 from herdbook.pipeline.night.workers import Done, WorkerLost, Workers
 from herdbook.pipeline.store.store import Store
 
-BUNDLE_LOGS, BUNDLE_BYTES = 32, 4_000_000  # at most in a bundle: some tenths of a second of work (engineering choice)
 AHEAD = 2  # bundles or groups that wait for each worker
 I = TypeVar("I")  # noqa: E741
 P = ParamSpec("P")
@@ -103,26 +102,6 @@ class InWorkers:
                 yield Done(item, result=function(item))
             except Exception as error:
                 yield Done(item, error=error)
-
-
-def bundles(paths: Sequence[Path], processes: int) -> Iterator[tuple[Path, ...]]:
-    """Logs in order, small ones together: what handing them over costs is spread over many. No more at once than a
-    quarter of a worker's part of what is left, so that all end at about the same time."""
-    held: list[Path] = []
-    size = 0
-    for number, path in enumerate(paths):
-        try:
-            own = os.stat(path).st_size
-        except OSError:
-            own = 0  # gone meanwhile: taking it will say so
-        most = min(BUNDLE_LOGS, (len(paths) - number) // (4 * processes))
-        if held and (size + own > BUNDLE_BYTES or len(held) >= most):
-            yield tuple(held)
-            held, size = [], 0
-        held.append(path)
-        size += own
-    if held:
-        yield tuple(held)
 
 
 def _take_bundle(store: Store, now: int | None, paths: Sequence[Path]) -> list[Outcome]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import astuple, dataclass
+from typing import TYPE_CHECKING
 
 from herdbook.pipeline.assess.versions import rule_set_version
 from herdbook.pipeline.errors import StoreError
@@ -14,6 +15,9 @@ from herdbook.pipeline.store.connection import transaction, visit
 from herdbook.pipeline.store.statements import statement
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import S, from_micros, in_words, micros, now_us
+
+if TYPE_CHECKING:
+    import duckdb
 
 BACK = 10 * 60 * S  # a clock that is set back by less harms nothing; engineering choice
 
@@ -66,16 +70,26 @@ def ever_scanned(store: Store) -> bool:
 
 
 def end_scan(
-    store: Store, scan: str, counts: LogCounts | None = None, vehicles: int = 0, state: str = "complete"
+    store: Store,
+    scan: str,
+    counts: LogCounts | None = None,
+    vehicles: int = 0,
+    state: str = "complete",
+    seconds: Mapping[str, float] | None = None,
 ) -> None:
-    """Enter how a scan ended. vehicles: how many were assessed. state: complete or failed."""
+    """Enter how a scan ended. vehicles: how many were assessed. state: complete or failed. seconds: spent, by step."""
     given = [*astuple(counts or LogCounts()), vehicles, rule_set_version(own_files(store).judging), state, scan]
     with transaction(store.catalogue) as con:
         con.execute(statement(__name__, "end_scan"), given)
+        _enter_steps(con, scan, seconds or {})
 
 
 def note_steps(store: Store, scan: str, seconds: Mapping[str, float]) -> None:
     """Write down where a scan's time went; safe to repeat. Noted after publication, it is read a scan later."""
     with transaction(store.catalogue) as con:
-        for step, spent in seconds.items():
-            con.execute("INSERT OR REPLACE INTO scan_steps VALUES (?, ?, ?)", [scan, step, spent])
+        _enter_steps(con, scan, seconds)
+
+
+def _enter_steps(con: duckdb.DuckDBPyConnection, scan: str, seconds: Mapping[str, float]) -> None:
+    for step, spent in seconds.items():
+        con.execute("INSERT OR REPLACE INTO scan_steps VALUES (?, ?, ?)", [scan, step, spent])

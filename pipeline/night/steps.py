@@ -147,8 +147,7 @@ class ScanSteps:
                     end_scan(store, scan, state="failed")
                 raise
             self.runner.release()
-            self.runner.step("close the scan", end_scan, store, scan, self.counts, self.vehicles)
-            note_steps(store, scan, self.seconds)
+            self.runner.step("close the scan", end_scan, store, scan, self.counts, self.vehicles, seconds=self.seconds)
             self.runner.step("note what is new", close, store, scan, self.failed)
             self.runner.step("move old rows", settle, store, self.now)
             self.progress(0, 1, "publishing")

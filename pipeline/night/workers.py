@@ -28,7 +28,7 @@ from herdbook.pipeline.night.worker_process import serve
 
 AHEAD = 16  # items waiting for each worker: more than it does while a batch is committed
 LOOK_S, LOOK_AT_MOST_S = 0.05, 0.25  # between looks at a busy worker's memory and time; the longer while it is small
-MOST_THREADS = 4  # of the column library in a worker: more take memory, and wait for each other on small tables
+MOST_THREADS = 2  # of the column library in a worker: more gain nothing (tests/bench/RESULTS.md) and take memory
 START_S = 120.0  # a worker that has not even loaded its job by then is stuck; engineering choice
 I = TypeVar("I")  # noqa: E741
 R = TypeVar("R")

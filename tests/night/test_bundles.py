@@ -11,12 +11,14 @@ import pytest
 from herdbook.pipeline.errors import StoreError
 from herdbook.pipeline.intake.outcome import KnownLog, LogFile, QuarantinedLog
 from herdbook.pipeline.night import in_workers
-from herdbook.pipeline.night.in_workers import BUNDLE_BYTES, BUNDLE_LOGS, InWorkers, bundles
+from herdbook.pipeline.night.bundles import BUNDLE_BYTES, BUNDLE_LOGS, bundles
+from herdbook.pipeline.night.in_workers import InWorkers
 from herdbook.pipeline.night.workers import Done, WorkerLost, Workers
 from tests.toy.bench import Bench
 
 
 def logs(folder: Path, number: int, size: int) -> list[Path]:
+    folder.mkdir(exist_ok=True)
     paths = [folder / f"{i:03d}.log" for i in range(number)]
     for path in paths:
         path.write_bytes(b"x" * size)
@@ -36,6 +38,24 @@ def test_large_logs_and_few_logs_go_one_by_one(tmp_path: Path) -> None:
     large = logs(tmp_path, 40, BUNDLE_BYTES // 2 + 1)
     assert list(bundles(large, 1)) == [(p,) for p in large]
     assert list(bundles(large[:8], 16)) == [(p,) for p in large[:8]]
+
+
+@pytest.mark.parametrize(
+    ("sizes", "most_mb", "expected"),
+    [
+        ([100_000] * 10, 0.25, [2, 2, 2, 2, 2]),  # by size
+        ([100_000] * 10, 0.0, [1] * 10),  # a task a log
+        ([100_000] * 10, 16.0, [10]),  # under the least worth sharing
+        ([500_000] * 16, 16.0, [2] * 8),  # shared as far as that allows
+        ([5_000_000, 10, 10], 1.0, [1, 2]),  # a large log goes alone
+        ([], 16.0, []),
+    ],
+)
+def test_bundles_that_become_tasks(tmp_path: Path, sizes: list[int], most_mb: float, expected: list[int]) -> None:
+    paths = [path for i, size in enumerate(sizes) for path in logs(tmp_path / f"{i:02d}", 1, size)]
+    made = list(bundles(paths, 2, 1e6 * most_mb, 200, 1e6))
+    assert [p for bundle in made for p in bundle] == paths
+    assert [len(b) for b in made] == expected
 
 
 class Lossy:

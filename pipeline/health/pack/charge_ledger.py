@@ -37,7 +37,8 @@ class Zero:
 
 def sensor_zero(metrics: pl.DataFrame) -> Zero:
     """From metric rows (start_t, name, value, se) of one pack, the newest readings; ZERO_A around 0 where none is."""
-    rows = metrics.filter(pl.col("name") == "pack_current_zero_a", pl.col("value").is_finite())
+    named = (metrics["name"] == "pack_current_zero_a").to_numpy()
+    rows = metrics[np.flatnonzero(named & np.isfinite(metrics["value"].to_numpy()))]
     if not rows.height:
         return Zero(0.0, ZERO_A)
     rows = rows.sort("start_t").tail(NEWEST)

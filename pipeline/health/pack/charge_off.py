@@ -7,6 +7,7 @@ import polars as pl
 from herdbook.pipeline.health.reading import event_table, metric_rows
 from herdbook.pipeline.health.rule import Record
 
+ANCHOR = ("soc_pct", "se_pct")  # what such an event says
 NEAR_S = 900.0  # before the end: at rest, or nearly
 NEAR_START_S = 120.0  # after the start: nothing to speak of has flowed
 
@@ -16,7 +17,7 @@ def readings_off(record: Record, days: float) -> pl.DataFrame:
 
     An anchor near the session's end is set against the reported charge at its end, one near its start against
     that at its start; others are left out."""
-    anchors = event_table(record, "charge_anchor", ("soc_pct", "se_pct"))
+    anchors = event_table(record, "charge_anchor", ANCHOR)
     keys = {"session_start_t": "start_t", "session_end_t": "end_t"}
     end, start = (
         metric_rows(record, f"pack_soc_{side}_pct").select(**{k: pl.col(v) for k, v in keys.items()}, said="value")

@@ -34,10 +34,11 @@ class Whatever:
 
 def whatever_the_load(record: Record, broken: set[str], limit: float) -> Whatever | None:
     """The place whose rate at no load is most surely over the limit, since whenever that is surest; None: none is."""
+    ahead = recent(metric_rows(record, "cell_ahead_k_min", kind="ride"), 60.0)
+    if ahead.height < FEWEST:
+        return None
     load = metric_rows(record, "pack_load_square").select("start_t", load="value")
-    rows = recent(metric_rows(record, "cell_ahead_k_min", kind="ride"), 60.0).join(
-        load, on="start_t", maintain_order="left"
-    )
+    rows = ahead.join(load, on="start_t", maintain_order="left")
     found = [
         one
         for item in sorted(set(rows["item"].to_list()) - broken)

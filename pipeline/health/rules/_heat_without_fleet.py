@@ -29,6 +29,11 @@ USEFUL_SE = 4.0  # of one session's ratio: less well known it says nothing here 
 def judged_sessions(record: Record, limits: Mapping[str, float]) -> pl.DataFrame:
     """The newest sessions whose heat ratio is known, with what their load explains (column explained_k). Which are left
     out is not decided by the ratio itself: else those that by chance read high would be kept."""
+    days = limits["days"]
+    return record.once(("judged heat", days), lambda: _judged_sessions(record, days))
+
+
+def _judged_sessions(record: Record, days: float) -> pl.DataFrame:
     parts = [
         metric_rows(record, f"pack_heat_{ratio}", "").join(
             metric_rows(record, f"pack_heat_{explained}").select("start_t", explained_k="value"),
@@ -39,7 +44,7 @@ def judged_sessions(record: Record, limits: Mapping[str, float]) -> pl.DataFrame
         for ratio, explained in (("ratio", "explained_k"), ("little_ratio", "little_k"))
     ]
     rows = pl.concat(parts).filter(pl.col("se") <= USEFUL_SE).sort("start_t", maintain_order=True)
-    return recent(rows, limits["days"], 40)
+    return recent(rows, days, 40)
 
 
 def _pooled(rows: pl.DataFrame) -> tuple[float, float]:

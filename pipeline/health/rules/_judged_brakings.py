@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from herdbook.pipeline.health.reading import event_table, recent
+from herdbook.pipeline.health.reading import event_table, having, recent
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.metrics.shared.braking_samples import least_a
 
@@ -81,6 +81,8 @@ def _judged(brakings: pl.DataFrame, least: float) -> pl.DataFrame:
 def held(record: Record, brakings: pl.DataFrame) -> pl.DataFrame:
     """Without those in which the brake answered and then let go (dropped out, neither refused nor weak), and those
     beside an opening of the pack's main switch, under load or not: it leaves braking current no place to go."""
+    if not brakings.height:
+        return brakings
     kept = brakings.filter(
         pl.col("dropout_s").fill_null(0.0) < LET_GO_S,
         pl.col("since_open_s").is_null() | (pl.col("since_open_s") > OPEN_S),
@@ -96,7 +98,7 @@ def held(record: Record, brakings: pl.DataFrame) -> pl.DataFrame:
 def without_known(record: Record, brakings: pl.DataFrame) -> pl.DataFrame:
     """Without those in which an encoder was lost, the controller restarted or the remote fell silent: the brake lets go
     then as well, and those rules name why."""
-    spans = [event_table(record, kind).select("start_t", "end_t") for kind in ("encoder_dropout", "reset", "link_loss")]
+    spans = [event_table(record, kind)[["start_t", "end_t"]] for kind in ("encoder_dropout", "reset", "link_loss")]
     known = pl.concat(spans)
     if not known.height or not brakings.height:
         return brakings
@@ -110,7 +112,7 @@ def without_known(record: Record, brakings: pl.DataFrame) -> pl.DataFrame:
 def accounted(record: Record) -> pl.DataFrame:
     """Judged brakings that held, with `unexplained_a` where it is known."""
     return record.once(
-        "accounted brakings", lambda: with_unexplained(held(record, judged(record))).drop_nulls("unexplained_a")
+        "accounted brakings", lambda: having(with_unexplained(held(record, judged(record))), "unexplained_a")
     )
 
 

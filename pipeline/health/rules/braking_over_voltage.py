@@ -24,7 +24,7 @@ from herdbook.pipeline.health.cause_tests import (
     reads_in,
     under,
 )
-from herdbook.pipeline.health.reading import event_table, only, seconds, windows
+from herdbook.pipeline.health.reading import event_table, having, only, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, LET_GO_S, NEWEST, table
 from herdbook.pipeline.health.sentences import counted, spell
@@ -114,7 +114,7 @@ def _no_group_bears_it_out(record: Record, limit: float, seen_s: float) -> pl.Ex
 def _risen(record: Record, brakings: pl.DataFrame) -> pl.DataFrame:
     """Braking by braking what the link has more than the pack beyond what it has without current (`risen_v`), and that
     over the current (`ohm`)."""
-    rows = brakings.drop_nulls(["link_rise_v", "link_idle_v", "delivered_a"]).tail(NEWEST)
+    rows = having(brakings, "link_rise_v", "link_idle_v", "delivered_a").tail(NEWEST)
     rows = rows.filter(pl.col("delivered_a") >= least_a(record.profile))
     rows = rows.with_columns(risen_v=pl.col("link_rise_v") - pl.col("link_idle_v"))
     return rows.with_columns(ohm=pl.col("risen_v") / pl.col("delivered_a"))
@@ -162,7 +162,7 @@ def _rise(record: Record, brakings: pl.DataFrame, limits: Mapping[str, float]) -
 
 
 def _resistance(brakings: pl.DataFrame, limits: Mapping[str, float]) -> Finding | None:
-    rows = brakings.drop_nulls(["link_rise_v", "delivered_a"]).tail(NEWEST)
+    rows = having(brakings, "link_rise_v", "delivered_a").tail(NEWEST)
     if rows.height < limits["brakings"]:
         return None
     amps, volts = (rows[c].to_numpy() - rows[c].to_numpy().mean() for c in ("delivered_a", "link_rise_v"))

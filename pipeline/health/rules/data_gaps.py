@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+import numpy as np
 import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import ran_through_the_gap, unless
-from herdbook.pipeline.health.reading import event_table, metric_rows, recent, windows
+from herdbook.pipeline.health.reading import event_table, metric_rows, only, recent, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
@@ -16,8 +17,12 @@ from herdbook.pipeline.health.statistics import largest, middle
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 
+def _in_use(rows: pl.DataFrame) -> pl.DataFrame:
+    return only(rows, np.array([kind in ("ride", "charge") for kind in rows["kind"].to_list()], bool))
+
+
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    rows = recent(metric_rows(record, "data_coverage").filter(pl.col("kind").is_in(["ride", "charge"])), limits["days"])
+    rows = recent(_in_use(metric_rows(record, "data_coverage")), limits["days"])
     if rows.height < limits["sessions"]:
         return NotAssessed(f"only {counted(rows.height, 'session')} of riding or charging recorded")
     hit = rows.filter(pl.col("value") < limits["coverage"])

@@ -8,7 +8,7 @@ import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found, over, while_highest
-from herdbook.pipeline.health.reading import event_table, metric_rows, reference, seconds, windows
+from herdbook.pipeline.health.reading import event_table, metric_rows, only, reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, of_chemistry
 from herdbook.pipeline.health.rules._bad_sensors import bad_cell_sensors
 from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION
@@ -25,9 +25,12 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     rows = _believed(record, rows)
     own = record.profile.pack_figures.discharge_max_c
     stop = limits["stop"] if own is None else own
+    hit = only(rows, rows["value"].to_numpy() >= limits["warm"])
+    if not hit.height:
+        return []
     ratio = metric_rows(record, "pack_heat_ratio", "").select("start_t", ratio="value")
-    hit = rows.filter(pl.col("value") >= limits["warm"]).join(ratio, on="start_t", how="left")
-    if not hit.height or (hit.height < 2 and largest(hit["value"]) < stop):
+    hit = hit.join(ratio, on="start_t", how="left")
+    if hit.height < 2 and largest(hit["value"]) < stop:
         return []
     top = largest(hit["value"])
     load = mean(hit["ratio"])

@@ -31,7 +31,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     fitted = record.profile.pack_figures.given("heat_capacity_j_per_k", "heat_loss_w_per_k", "cell_r10s_mohm")
     whole = multiple(record, "pack_heat_ratio", "", dict(limits), fitted)
     wrong = _wrong_current(record, limits)
-    explained = metric_rows(record, "pack_heat_explained_k").select("start_t", explained_k="value")
+    rows = metric_rows(record, "pack_heat_explained_k")
+    explained = pl.DataFrame([rows["start_t"], rows["value"].alias("explained_k")])
     found = _places(record, explained, limits)
     if wrong and not found:
         return NotAssessed(wrong)

@@ -15,12 +15,13 @@ from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import only_by
 from herdbook.pipeline.health.pack.string import StringFit, string_fit
 from herdbook.pipeline.health.pooled import Pooled, pooled
-from herdbook.pipeline.health.reading import Pieces, metric_rows, only, recent, seconds, windows
+from herdbook.pipeline.health.reading import Pieces, having, metric_rows, only, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
 from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
+from herdbook.pipeline.row_order import in_order
 from herdbook.pipeline.vehicle.record import Metric
 
 LIMITS = (
@@ -97,7 +98,7 @@ def _table(record: Record, limits: Mapping[str, float]) -> pl.DataFrame:
     keys = ["kind", "start_t", "end_t", "item"]
     wide = rows.pivot(on="name", on_columns=names, index=keys, values="value", aggregate_function="first")
     se = rows.filter(pl.col("name") == OPPOSITE).select(*keys, pl.col("se").fill_null(0.0))
-    wide = wide.join(se, on=keys).drop_nulls(list(names)).sort("start_t", "item")
+    wide = in_order(having(wide.join(se, on=keys), *names), ["start_t", "item"])
     others = pl.col(OPPOSITE).median().over("start_t")
     return wide.with_columns(
         shown=(pl.col(OPPOSITE) - limits["opposite"] > limits["z"] * pl.col("se"))

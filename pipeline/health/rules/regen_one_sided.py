@@ -11,7 +11,7 @@ import polars as pl
 
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import bits_set, less_likely_if, only_by, pulls_like_its_twin
-from herdbook.pipeline.health.reading import Reference, reference, seconds, windows
+from herdbook.pipeline.health.reading import Reference, having, reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, NEWEST, table
 from herdbook.pipeline.health.rules._motor_gone import ENDS, Lacking, brakings_of_both, gone, lacking
@@ -31,7 +31,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     motors = {m.item for m in record.profile.roles if m.role == "motor_current"}
     if motors == {"front", "rear"}:
         return _front_and_rear(record, limits)
-    every = table(record).drop_nulls(["asymmetry", "left_a", "right_a"]).tail(NEWEST)
+    every = having(table(record), "asymmetry", "left_a", "right_a").tail(NEWEST)
     if every.height < limits["least"]:
         return NotAssessed(f"only {counted(every.height, 'braking event')} with the current of both motors recorded")
     every = every.with_columns(

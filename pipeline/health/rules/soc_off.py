@@ -18,10 +18,10 @@ import polars as pl
 from herdbook.pipeline.health.cause import Cause
 from herdbook.pipeline.health.cause_tests import also_found, capacity_counted, charged_full
 from herdbook.pipeline.health.pack.charge_count import Slowed, count_slowed, moved
-from herdbook.pipeline.health.pack.charge_off import readings_off
+from herdbook.pipeline.health.pack.charge_off import ANCHOR, readings_off
 from herdbook.pipeline.health.pack.curve_place import report_at_step
 from herdbook.pipeline.health.pooled import Pooled, pool
-from herdbook.pipeline.health.reading import windows
+from herdbook.pipeline.health.reading import event_table, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import counted, to_error
 from herdbook.pipeline.health.severity import Severity
@@ -93,7 +93,8 @@ class _Away:
 def _all_away(record: Record, limits: Mapping[str, float]) -> dict[str, _Away]:
     """By kind of anchor, and at the step of the curve."""
     out = {}
-    for (kind,), part in readings_off(record, limits["days"]).group_by(["item"], maintain_order=True):
+    anchored = readings_off(record, limits["days"]) if event_table(record, "charge_anchor", ANCHOR).height else None
+    for (kind,), part in () if anchored is None else anchored.group_by(["item"], maintain_order=True):
         # An anchor's error comes from its table and is the same every time: it does not shrink with their number.
         out[str(kind)] = _Away.of(part, limits["own"], float(np.median(part["se_pct"].to_numpy())))
     steps, spread = report_at_step(record, limits["days"])
