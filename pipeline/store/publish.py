@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,9 +18,10 @@ from herdbook.pipeline.errors import DamagedPartError, StoreError
 from herdbook.pipeline.lake.layout import Layout, expression
 from herdbook.pipeline.lake.place import Lake
 from herdbook.pipeline.operating_system import set_rights, sync_file
-from herdbook.pipeline.store.connection import THREADS, connect, insert, raise_if_full, visit
+from herdbook.pipeline.store.connection import THREADS, connect, insert, raise_if_full
+from herdbook.pipeline.store.published_copy import copy_catalogue
 from herdbook.pipeline.store.record_files import YOUNG, files_of, whole
-from herdbook.pipeline.store.statements import statement
+from herdbook.pipeline.store.statements import has, statement
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.vehicle.profile import Profile
 
@@ -39,9 +39,7 @@ def publish(store: Store) -> Path:
 
     temporary = store.folder / f".fleet.{os.getpid()}.tmp"
     try:
-        with visit(store.catalogue) as con:
-            con.execute("CHECKPOINT")
-        shutil.copyfile(store.catalogue, temporary)
+        copy_catalogue(store, temporary)
         _add_views(temporary, store)
         set_rights(temporary, 0o440)
         sync_file(temporary)
@@ -103,7 +101,8 @@ def _add_views(path: Path, store: Store) -> None:
 def _record_views(con: duckdb.DuckDBPyConnection, store: Store) -> None:
     """Where rows of a table lie in files, a view has the table's name and reads both."""
     for kind in sorted({f.kind for f in files_of(con)}):
-        con.execute(f"ALTER TABLE {kind} RENAME TO {kind}{YOUNG}")
+        if not has(con, kind + YOUNG):
+            con.execute(f"ALTER TABLE {kind} RENAME TO {kind}{YOUNG}")
         con.execute(f"CREATE VIEW {kind} AS {whole(con, store.folder, kind, kind + YOUNG)}")
 
 
