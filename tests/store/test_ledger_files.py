@@ -10,11 +10,12 @@ import pytest
 
 import tests.toy.logs as toy
 from herdbook.pipeline.errors import StoreError
+from herdbook.pipeline.herd.one_select import Limits, answering
 from herdbook.pipeline.intake.corrections import forget, give
 from herdbook.pipeline.intake.ledger import retry
 from herdbook.pipeline.night.again import reassess
 from herdbook.pipeline.store import file_ledger as filing
-from herdbook.pipeline.store import record_writing
+from herdbook.pipeline.store import part_lists, record_writing
 from herdbook.pipeline.store import settle as settling
 from herdbook.pipeline.store.connection import transaction, visit
 from herdbook.pipeline.store.known_newest import KNOWN
@@ -259,6 +260,27 @@ def test_a_store_of_before_is_upgraded_in_place(whole: Bench, tmp_path: Path) ->
     bench.scan()
     agrees(bench.store)
     assert len(files(bench.store)) == 1
+
+
+@pytest.mark.parametrize(
+    "sql", ["SELECT * FROM toy.pack ORDER BY ALL", "SELECT count(*) FROM toy.drive WHERE vehicle = 'TOY-001'"]
+)
+def test_views_that_name_no_parts_give_the_same(
+    whole: Bench, bench: Bench, monkeypatch: pytest.MonkeyPatch, sql: str
+) -> None:
+    monkeypatch.setattr(part_lists, "LISTED", 0)
+    give(bench.store, "1-0.log", "TOY-002", by="desk", why="two logs of a time")
+    give(bench.store, "1-0.log", "TOY-001", by="desk", why="no")
+    publish(bench.store)
+    with duckdb.connect(str(bench.store.fleet), read_only=True) as con:  # another program is told what to do
+        with pytest.raises(duckdb.Error, match="There are too many parts to name") as told:
+            con.execute(sql)
+        con.execute(str(told.value).partition("first run: ")[2])
+        other = con.execute(sql).fetchall()
+    with answering(bench.store, sql, Limits()) as answer, answering(whole.store, sql, Limits()) as before:
+        found = [row for batch in answer.batches for row in batch]
+        assert found == [row for batch in before.batches for row in batch] == other
+    assert found
 
 
 def test_rows_that_lie_in_no_file_are_few(bench: Bench) -> None:
