@@ -58,9 +58,10 @@ def record_troubles(store: Store, whole: bool = True) -> list[RecordTrouble]:
         for file in files:
             problem = _problem(store, file, whole)
             if problem:
-                about = {"vehicles": [], "lost": 0}
-                if file.kind not in LEDGER:
-                    about = ask(con, __name__, "of_record_file", id=file.id)[0]
+                if file.kind in LEDGER:
+                    found.append(RecordTrouble(file, problem, (), 0))
+                    continue
+                about = ask(con, __name__, "of_record_file", id=file.id)[0]
                 found.append(RecordTrouble(file, problem, tuple(about["vehicles"]), about["lost"]))
     return found
 

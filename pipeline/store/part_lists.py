@@ -52,19 +52,22 @@ def look_at(con: duckdb.DuckDBPyConnection, variable: str, file: str) -> None:
     con.execute(f"SET VARIABLE {variable} = [{text(file)}]")
 
 
-def samples(con: duckdb.DuckDBPyConnection, profile: str) -> list[Sample] | None:
-    """Some newest parts of each network that has any; None where views name all parts of the profile."""
-    count = con.execute("SELECT count(*) FROM logs WHERE profile = ?", [profile]).fetchall()[0][0]
-    if count <= LISTED:
-        return None
-    found: list[Sample] = []
-    for row in ask(con, __name__, "newest_of_networks", profile=profile, tried=TRIED):
-        parts = con.execute("SELECT part, hash FROM parts WHERE log IN (SELECT unnest(?))", [row["logs"]]).fetchall()
-        if not parts:
+def samples(con: duckdb.DuckDBPyConnection) -> dict[str, list[Sample]]:
+    """By profile of so many logs that views do not name their parts: some newest parts of each network that has any."""
+    networks = [row for row in ask(con, __name__, "newest_of_networks", tried=TRIED) if row["all_logs"] > LISTED]
+    wanted = [log for row in networks for log in row["logs"]]
+    if not wanted:
+        return {}
+    rows = con.execute("SELECT log, part, hash FROM parts WHERE log IN (SELECT unnest(?))", [wanted]).fetchall()
+    of_log = {log: (part, digest) for log, part, digest in rows}
+    found: dict[str, list[Sample]] = {}
+    for row in networks:
+        parts = [of_log[log] for log in row["logs"] if log in of_log]
+        if not parts:  # they expired: perhaps older ones, decoded later, did not
             of_network = "SELECT p.part, p.hash FROM parts p JOIN logs l USING (log) WHERE l.network_hash = ? LIMIT 1"
             parts = con.execute(of_network, [row["network_hash"]]).fetchall()
         if parts:
-            found.append((row["network_hash"], parts))
+            found.setdefault(row["profile"], []).append((row["network_hash"], parts))
     return found
 
 

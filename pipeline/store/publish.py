@@ -90,10 +90,10 @@ def _add_views(path: Path, store: Store) -> None:
         store.lake.serve(con)
         con.begin()
         _record_views(con, store)
-        roles = []
+        roles, many = [], samples(con)
         for profile in store.profiles():
             roles += _role_rows(profile)
-            if (some := samples(con, profile.name)) is not None and _views_of_many(con, profile, store.lake, some):
+            if profile.name in many and _views_of_many(con, profile, store.lake, many[profile.name]):
                 continue
             found = con.execute(statement(__name__, "parts_by_network"), {"profile": profile.name}).fetchall()
             if found:

@@ -39,6 +39,8 @@ KEYS = {
 }
 SPANS = {"sessions": "start_t", "stretches": "start_t"}
 LEDGER = (*KEYS, *SPANS)
+# What a connection of ours calls such a table with the vehicle of each row: asked for one vehicle, it reads no other's.
+WITH_VEHICLE = {"log_messages": "messages_of_logs", "log_facts": "facts_of_logs"}
 UNFILED = "unfiled_"  # what the table of rows that lie in no file is called in the catalogue
 
 
@@ -86,13 +88,23 @@ def show(con: duckdb.DuckDBPyConnection, store: Path, days: float) -> None:
     """
     files = files_of(con)
     vouch(store, files, days)
+    catalogue = con.execute("SELECT current_database()").fetchall()[0][0]
+    shown: dict[str, tuple[str, list[RecordFile]]] = {}
     for kind in sorted({f.kind for f in files}):
         table = kind + YOUNG if has(con, kind + YOUNG) else kind
         if kind in LEDGER and table == kind:  # whole in the catalogue itself
             continue
-        catalogue = con.execute("SELECT current_database()").fetchall()[0][0]
         young = f'"{catalogue}".main.{table}'
         con.execute(f"CREATE OR REPLACE TEMP VIEW {kind} AS {whole(con, store, kind, young)}")
+        shown[kind] = young, [f for f in files if f.kind == kind]
+    for kind, view in WITH_VEHICLE.items():
+        young, old = shown.get(kind, (kind, []))
+        if old or has(con, kind):
+            rows = f"SELECT y.*, l.vehicle FROM {young} y JOIN logs l USING (log)"
+            if old:
+                filed = f"SELECT * EXCLUDE (record_file) RENAME (of_vehicle AS vehicle) FROM ({kept(con, store, old)})"
+                rows = f"{rows} UNION ALL BY NAME {filed}"
+            con.execute(f"CREATE OR REPLACE TEMP VIEW {view} AS {rows}")
 
 
 def whole(con: duckdb.DuckDBPyConnection, store: Path, kind: str, young: str) -> str:

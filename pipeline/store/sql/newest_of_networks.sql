@@ -1,4 +1,5 @@
--- newest_of_networks: the newest logs of a profile, by the DBC files they were decoded by.
--- In:    logs; $profile, $tried (how many of each).   Out: network_hash, logs.   Key: network_hash, in its order
-SELECT network_hash, max_by(log, start_t, $tried) AS logs FROM logs WHERE profile = $profile
-GROUP BY network_hash ORDER BY network_hash
+-- newest_of_networks: the newest logs of each profile, by the DBC files they were decoded by.
+-- In:    logs; $tried (how many of each).   Out: profile, network_hash, logs, all_logs (of the profile).
+-- Key:   (profile, network_hash), in its order.  Note: one look at all logs, whatever profiles there are.
+SELECT profile, network_hash, max_by(log, start_t, $tried) AS logs, sum(count(*)) OVER (PARTITION BY profile) AS all_logs
+FROM logs GROUP BY profile, network_hash ORDER BY profile, network_hash
