@@ -162,7 +162,7 @@ def _night(inbox: Path, folder: Path, jobs: int) -> dict[str, Any]:
     from herdbook.pipeline.night.scan import run_scan
     from herdbook.pipeline.store.store import Store
 
-    store = Store.create(folder, PROFILES)
+    store = Store.open(folder) if folder.exists() else Store.create(folder, PROFILES)
     stop = threading.Event()
     seen: dict[str, Any] = {"worker": 0.0, "own": 0.0, "cpu": {}, "watching": 0.0}
     watcher = threading.Thread(target=_watch, args=(stop, seen))

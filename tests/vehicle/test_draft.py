@@ -350,3 +350,41 @@ def test_short_names_are_told_by_their_comments_and_none_is_certain_and_wrong(tm
     assert "# - cell_bleed: perhaps the bits of BMU_Tmp.Bal_Act" in text  # it was a temperature
     guessed = {m[1] for g in guesses(messages) for m in g.family.members}
     assert not {"Alv", "Bal_Act", "F_IQ_Rq"} & guessed
+
+
+TERSE = """VERSION ""
+BU_: BMS
+BO_ 256 BAT_1: 8 BMS
+ SG_ U : 0|16@1+ (0.02,0) [0|100] "V" BMS
+ SG_ RLY : 16|2@1+ (1,0) [0|3] "" BMS
+ SG_ ILIM_CHG : 24|12@1+ (0.1,0) [0|200] "A" BMS
+ SG_ PAD : 40|1@1+ (1,0) [0|1] "" BMS
+BO_ 257 Antrieb_Links: 4 BMS
+ SG_ Drehzahl_Links : 0|16@1- (0.5,0) [-9000|9000] "rpm" BMS
+BO_ 258 Antrieb_Rechts: 4 BMS
+ SG_ Drehzahl_Rechts : 0|16@1- (0.5,0) [-9000|9000] "rpm" BMS
+BO_ 259 Fahrerwunsch: 4 BMS
+ SG_ Bremse : 0|8@1+ (0.4,0) [0|100] "%" BMS
+ SG_ Drehmoment_Freigabe : 8|8@1+ (0.5,0) [0|100] "%" BMS
+CM_ SG_ 256 U "pack voltage";
+CM_ SG_ 256 ILIM_CHG "max. charge current";
+CM_ SG_ 256 PAD "foot pad pressed, rider on board";
+VAL_ 256 RLY 0 "offen" 1 "PRE" 2 "CLS" 3 "Fehler" ;
+"""
+
+
+def test_a_charge_limit_is_no_chargers_current_and_short_and_german_names_are_read(tmp_path: Path) -> None:
+    """Met with descriptions of three invented vehicles: the limit was drafted, 91 % sure, as the charger's current."""
+    (tmp_path / "a.dbc").write_text(TERSE)
+    found = {g.role: g for g in guesses(Network.load([tmp_path / "a.dbc"]).messages)}
+    certain = {role: [s for _, s in g.family.members] for role, g in found.items() if g.certain}
+    assert certain["charge_limit"] == ["ILIM_CHG"]
+    assert "charger_current" not in certain
+    assert certain["pack_voltage"] == ["U"]
+    assert certain["contactor_state"] == ["RLY"]
+    assert certain["motor_speed"] == ["Drehzahl_Links", "Drehzahl_Rechts"]
+    assert certain["brake_demand"] == ["Bremse"]
+    assert certain["derate"] == ["Drehmoment_Freigabe"]
+    assert "bms_temp" not in found  # one bit is no temperature, whatever "board" may mean
+    text = draft(Network.load([tmp_path / "a.dbc"]).messages, ["a.dbc"], "a")
+    assert 'states = { 0 = "open", 1 = "precharge", 2 = "closed", 3 = "fault" }' in text

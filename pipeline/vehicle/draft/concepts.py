@@ -14,6 +14,7 @@ _WORDS = {
     "current": "i amp amps ampere current cur curr crnt strom idc",
     "temp": "t temp temps temperature tmp tempr therm thermistor probe ntc waerme temperatur",
     "speed": "speed spd velocity vel n rpm rev revs rotation omega v drehzahl geschwindigkeit",
+    "rotation": "rpm rotation drehzahl",
     "soc": "soc fill ladestand ladezustand",
     "limit": "limit lim max maximum mx allowed allow permitted permissible available avail cap ccl dcl grenze "
     "grenzen frei zulaessig erlaubt",
@@ -23,7 +24,7 @@ _WORDS = {
     "charge": "charge chg charging chrg chargelimit intake ccl regenlimit lade laden ladung",
     "discharge": "discharge dis disch dischg dchg dsg dischrg dch discharging output dcl entlade entladen entladung",
     "charger": "charger chgr obc chg chargeunit evse lader ladegeraet",
-    "contactor": "contactor contactors cntct cntctr relay mainrelay mainswitch switch mr k1 schuetz "
+    "contactor": "contactor contactors cntct cntctr relay rly mainrelay mainswitch switch mr k1 schuetz "
     "hauptschuetz mainrelaystate",
     "state": "state status mode st stat sts zustand modus betriebsart",
     "fault": "fault faults flt error errors err alarm alarms failure dtc warning fehler stoerung",
@@ -40,15 +41,15 @@ _WORDS = {
     "controller": "controller ctrl drv drive mcu vcu esc control motorcontroller antrieb steuergeraet regler",
     "uptime": "uptime runtime up upt operating ontime laufzeit betriebszeit",
     "time": "time seconds timer clock",
-    "derate": "derate derating drt torqueallowed torqueshare reduction",
+    "derate": "derate derating drt torqueallowed torqueshare reduction abregelung drosselung",
     "share": "share allowed ratio factor percent",
     "brake": "brake brk braking lever lvr bremse brems",
     "demand": "demand cmd command req rq rqst request want wanted ask asked target pos position set setpoint pedal "
-    "lever lvr ref soll wunsch befehl anforderung input rider handlebar handle remote",
+    "lever lvr ref soll wunsch befehl anforderung input rider fahrer handlebar handle remote",
     "regen": "regen rgn regeneration recup recuperation regenerative rg regenbrake rekup rekuperation",
     "delivered": "delivered given actual act measured real ist",
     "throttle": "throttle thr gas accel accelerator pedal app twist gas gasgriff fahrpedal",
-    "trigger": "trigger deadman dms enable ena armed hold freigabe totmann",
+    "trigger": "trigger deadman dms enable ena armed hold freigabe totmann totmannschalter",
     "radio": "link radio rssi lq remote signal funk",
     "quality": "quality rssi lq strength pct guete",
     "age": "age rxage sinceupdate alter",
@@ -78,6 +79,7 @@ for _concept, _some in _WORDS.items():
 _LONG: dict[str, list[str]] = {}  # by first letter, the longest first
 for _word in sorted((w for w in _OF_WORD if len(w) >= 3), key=len, reverse=True):
     _LONG.setdefault(_word[0], []).append(_word)
+QUANTITY_LETTERS = frozenset("iutn")  # as formulas write current, voltage, temperature, speed of rotation
 _SPLIT = re.compile(r"[A-Z]+(?=[A-Z][a-z])|[A-Z]?[a-z]+|[A-Z]+|\d+")
 
 
@@ -92,6 +94,8 @@ def words(name: str) -> tuple[str, ...]:
 
 
 def _parted(word: str) -> list[str]:
+    if word[0] in QUANTITY_LETTERS and word[1:] in _OF_WORD and len(word) > 3:  # ilim, ubat, tmot
+        return [word[0], word[1:]]
     out: list[str] = []
     rest = word
     while rest:
@@ -122,7 +126,11 @@ def _joined(found: list[str]) -> list[str]:
         ("heat sink", "heatsink"),
         ("torque allowed", "derate"),
         ("torque available", "derate"),
+        ("drehmoment freigabe", "derate"),
         ("moment frei", "derate"),
+        ("trq red", "derate"),
+        ("since start", "uptime"),
+        ("since power", "uptime"),
         ("km stand", "kmstand"),
         ("vehicle number", "vehicle serial"),
         ("pack number", "pack serial"),

@@ -21,6 +21,7 @@ MOST_SURE = 0.97  # a name is a name
 IN_SIGNAL, IN_MESSAGE, IN_COMMENT = 1.0, 0.92, 0.75  # where a concept was named
 WHOLE_COMMENT = 0.88  # a comment that names all the role needs, and nothing that rules it out
 TORQUE = 0.78  # stands in for a current only with [drive] torque_nm_per_a, which a person must fill in
+LEAST_BITS = 3  # so few bits hold a state, and no measured quantity
 NO_UNIT, SIDE_WORD, NO_WORDS = 0.7, 0.55, 0.6
 STRANGE, STRAY = 0.94, 0.93  # a word that nobody knows; a concept that the role has nothing to do with
 QUANTITY = {"V": "voltage", "A": "current", "degC": "temp", "rpm": "speed", "m/s": "speed"}
@@ -28,6 +29,7 @@ HARMLESS = frozenset(
     ["neutral", "voltage", "current", "temp", "speed", "max", "left", "right", "state", "time", "radio"]
 )
 APART = frozenset({"charger", "motor", "cell"})  # a message about another part makes a signal doubtful
+SAID_OTHER = 0.7  # its comment speaks of a limit or of another part than the role's
 CODED = 0.8  # a number of a fault, without a table of what each means, may be no word of bits
 # Which way a current counts, said in its comment: it says nothing of what the current is.
 CHARGE_POSITIVE = re.compile(
@@ -70,6 +72,8 @@ def fit(wanted: Wanted, message: Message, signal: Signal) -> float:
         sure *= next((w for w, c in ((IN_SIGNAL, own), (IN_MESSAGE, around), (IN_COMMENT, said)) if c & either), 0.0)
     if not sure:
         return 0.0
+    if _comment_against(wanted, comment, asked, own):
+        sure *= SAID_OTHER
     if role.unit == "bits" and "code" in own and not signal.states:
         sure *= CODED
     measured = role.unit not in FREE | {"1"} and signal.unit.strip()
@@ -85,6 +89,13 @@ def _told_by_comment(wanted: Wanted, comment: str, asked: set[str]) -> bool:
     said = _concepts(comment)
     named = all(said & set(need.split("|")) for need in wanted.needs)
     return named and not _against(comment, asked) & wanted.never
+
+
+def _comment_against(wanted: Wanted, comment: str, asked: set[str], own: frozenset[str]) -> bool:
+    """A comment that says limit is believed; another part in it only where the name leaves open which part it is."""
+    said = _against(comment, asked) & wanted.never
+    named = all(own & set(need.split("|")) for need in wanted.needs)
+    return "limit" in said or (bool(said & APART) and not named)
 
 
 def _against(name: str, asked: set[str]) -> frozenset[str]:
@@ -115,6 +126,8 @@ def _unit(role: Role, wanted: Wanted, signal: Signal, own: frozenset[str]) -> fl
     if role.unit == "1":
         return 1.0 if signal.length <= 2 and signal.scale == 1 and not signal.offset else 0.0
     quantity = QUANTITY.get(role.unit)
+    if quantity and signal.length <= LEAST_BITS:
+        return 0.0
     if not signal.unit.strip():
         named = (
             quantity is None

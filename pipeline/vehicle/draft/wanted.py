@@ -65,7 +65,7 @@ WANTED: tuple[Wanted, ...] = (
     _line("controller_hardware", "controller hardware", "firmware"),
 )
 SIDED: tuple[Wanted, ...] = (
-    _line("motor_speed", "motor", f"limit demand max min vehicle {_ODD}", 200),
+    _line("motor_speed", "motor|controller|rotation", f"limit demand max min vehicle {_ODD}", 200),
     _line("motor_current", "motor|torque", f"limit demand max min phase pack {_ODD}", 2),
     _line("motor_temp", "motor|winding", f"stage fault limit max min controller cell {_ODD}"),
     _line("fet_temp", "stage|controller", f"winding fault limit max min motor cell {_ODD}"),
