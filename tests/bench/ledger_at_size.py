@@ -62,15 +62,17 @@ JOIN (SELECT *, count(*) OVER () AS all_n FROM rides) r ON r.n = (v + d) % r.all
 """
 NAMED = "c.vehicle || '-' || c.log[1:16] || '.log'"
 COPIED = {
-    "logs": f"SELECT l.* REPLACE (c.log AS log, c.vehicle AS vehicle, {NAMED} AS name, '/inbox/' || c.vehicle || '/' || {NAMED}"
-    " AS path, l.start_t + c.shift AS start_t, l.end_t + c.shift AS end_t, l.end_t + c.shift AS received_t,"
+    "logs": f"SELECT l.* REPLACE (c.log AS log, c.vehicle AS vehicle, {NAMED} AS name,"
+    f" '/inbox/' || c.vehicle || '/' || {NAMED} AS path, l.start_t + c.shift AS start_t,"
+    " l.end_t + c.shift AS end_t, l.end_t + c.shift AS received_t,"
     " l.profile || '/' || c.log[1:2] || '/' || c.log || '.parquet' AS part, sha256(c.log) AS part_hash)"
     " FROM logs l JOIN copies c ON c.of_log = l.log",
-    "parts": "SELECT c.log, sha256(p.part) AS hash, p.part FROM copies c JOIN logs l ON l.log = c.of_log, LATERAL (SELECT"
-    " l.profile || CASE WHEN c.merged THEN '/months/' || sha256(c.vehicle || strftime(l.start_t + c.shift, '%Y-%m') || l.profile)"
+    "parts": "SELECT c.log, sha256(p.part) AS hash, p.part FROM copies c JOIN logs l ON l.log = c.of_log,"
+    " LATERAL (SELECT l.profile || CASE WHEN c.merged"
+    " THEN '/months/' || sha256(c.vehicle || strftime(l.start_t + c.shift, '%Y-%m') || l.profile)"
     " ELSE '/' || c.log[1:2] || '/' || c.log END || '.parquet' AS part) p",
-    "seen": f"SELECT '/inbox/' || c.vehicle || '/' || {NAMED} AS path, l.size_bytes, '1700000000000000000' AS stamp, c.log,"
-    " 'taken' AS outcome FROM logs l JOIN copies c ON c.of_log = l.log",
+    "seen": f"SELECT '/inbox/' || c.vehicle || '/' || {NAMED} AS path, l.size_bytes,"
+    " '1700000000000000000' AS stamp, c.log, 'taken' AS outcome FROM logs l JOIN copies c ON c.of_log = l.log",
     "log_messages": "SELECT m.* REPLACE (c.log AS log, m.start_t + c.shift AS start_t, m.end_t + c.shift AS end_t)"
     " FROM log_messages m JOIN copies c ON c.of_log = m.log",
     "log_serials": "SELECT m.* REPLACE (c.log AS log, m.from_t + c.shift AS from_t, m.to_t + c.shift AS to_t)"
@@ -95,7 +97,8 @@ FIGURES = {
     " FROM events m JOIN copies c ON c.of_vehicle = m.vehicle AND m.session_start_t = c.of_start",
     "stretch_messages": "SELECT m.* REPLACE (c.vehicle AS vehicle, m.stretch_t + c.shift AS stretch_t,"
     " m.start_t + c.shift AS start_t, m.end_t + c.shift AS end_t) FROM stretch_messages m"
-    " JOIN copies c ON c.of_vehicle = m.vehicle AND m.stretch_t <= c.of_start AND m.stretch_t > c.of_start - INTERVAL 1 HOUR",
+    " JOIN copies c ON c.of_vehicle = m.vehicle AND m.stretch_t <= c.of_start"
+    " AND m.stretch_t > c.of_start - INTERVAL 1 HOUR",
 }
 # Of a vehicle as it stands: the rows of the demo's vehicles, over and over.
 SAME_VEHICLE = """
