@@ -11,6 +11,7 @@ from herdbook.decoders.formats import all_readers
 from herdbook.decoders.frames import Frames, join_frames
 from herdbook.decoders.reading.reader import Account, Clock, Loss, Reader
 from herdbook.decoders.reading.source import Source
+from herdbook.decoders.reading.stretches import Stretch, StretchSource, stretches
 
 HEAD_BYTES = 4096
 
@@ -25,6 +26,7 @@ class Log:
         self.path = path
         self.format = reader.name + (".gz" if source.packed else "")
         self._account = account
+        self._apart = reader.apart and source.plain
         self._pieces = reader.read(source, self._account)
         self._first = next((frames for frames in self._pieces if len(frames)), None)  # by then the clock is known
 
@@ -40,12 +42,30 @@ class Log:
     def losses(self) -> list[Loss]:
         return list(self._account.losses)
 
+    def stretches(self, size: int) -> list[Stretch]:
+        """Stretches of about so many bytes that LogStretch reads to the same frames, in any process; fewer than two: it
+        is not cut."""
+        return stretches(self.path, size) if self._apart else []
+
     def chunks(self) -> Iterator[Frames]:
         """Frames in file order, once; never an empty batch."""
         first, self._first = self._first, None
         for frames in chain([first] if first is not None else [], self._pieces):
             if len(frames):
                 yield frames
+
+
+class LogStretch(Log):
+    """Frames of one stretch of a log. sums: of the bytes that were read, to be compared with stretches.printed()."""
+
+    def __init__(self, path: Path, format: str, stretch: Stretch) -> None:
+        account = Account()
+        self._own = StretchSource(path, stretch, account.lose)
+        super().__init__(path, all_readers()[format], self._own, account)
+
+    @property
+    def sums(self) -> tuple[int, int]:
+        return self._own.sums
 
 
 def open_log(path: str | Path, data: bytes | None = None, spool: Path | None = None) -> Log:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from herdbook.decoders.arrays import I64, Bytes
+from herdbook.decoders.arrays import I64, Bool, Bytes
 from herdbook.decoders.decoding.extract import Column
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ class Table:
     """Rows of one message; arrays (n,).
 
     t: microseconds UTC. columns: by signal. channel: indices into labels, None unless the network spans several buses.
-    source: J1939 source address, None for other messages.
+    source: J1939 source address, None for other messages. wrong: whether the checksum is, None where nobody looked.
     """
 
     t: I64
@@ -29,6 +29,7 @@ class Table:
     channel: Bytes | None = None
     labels: tuple[str, ...] = ()
     source: Bytes | None = None
+    wrong: Bool | None = None
 
     def __len__(self) -> int:
         return len(self.t)
@@ -44,6 +45,7 @@ class Table:
             None if self.channel is None else self.channel[rows],
             self.labels,
             None if self.source is None else self.source[rows],
+            None if self.wrong is None else self.wrong[rows],
         )
 
     def in_time(self) -> Table:
@@ -76,7 +78,15 @@ def joined(tables: Sequence[Table]) -> Table:
         np.concatenate(channels) if channels else None,
         last.labels,
         np.concatenate(sources) if sources else None,
+        joined_marks([(len(t), t.wrong) for t in tables]),
     )
+
+
+def joined_marks(pieces: Sequence[tuple[int, Bool | None]]) -> Bool | None:
+    """Marks of so many rows each, below each other; rows without are not marked."""
+    if all(marks is None for _, marks in pieces):
+        return None
+    return np.concatenate([np.zeros(n, np.bool_) if marks is None else marks for n, marks in pieces])
 
 
 def _joined(columns: Sequence[Column]) -> Column:

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, fields
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from herdbook.decoders.arrays import I16, I64, U16, U32, Bytes
+from herdbook.decoders.arrays import I16, I64, U16, U32, Bool, Bytes
 from herdbook.decoders.dbc.j1939 import is_transport
 from herdbook.decoders.dbc.messages import Message
 from herdbook.decoders.dbc.network import UNKNOWN, Network
-from herdbook.decoders.decoding.columns import Table, joined
+from herdbook.decoders.decoding.columns import Table, joined, joined_marks
 from herdbook.decoders.decoding.extract import Column, extract
 from herdbook.decoders.decoding.group import Grouped, grouped
 from herdbook.decoders.decoding.transport import Carried, Transport
@@ -48,17 +48,22 @@ class Tally:
     carried: int = 0
     broken: Counter[int | None] = field(default_factory=Counter)
 
+    def plus(self, later: Tally) -> Tally:
+        """Of this stretch of a log and a later one."""
+        return Tally(*(getattr(self, f.name) + getattr(later, f.name) for f in fields(Tally)))
+
 
 @dataclass(frozen=True, slots=True)
 class MessageRows:
     """Frames of one message in file order; arrays (n,), payload uint8 (n, width); channel, can_id where needed. length
-    is uint16 of a message that came in several frames."""
+    is uint16 of a message that came in several frames. wrong: whether the checksum is, where the caller says so."""
 
     t: I64
     payload: Bytes
     length: Bytes | U16
     channel: Bytes | None
     can_id: U32 | None
+    wrong: Bool | None = None
 
 
 class Decoder:
@@ -82,7 +87,7 @@ class Decoder:
         """Sort one batch into messages; a large one in slices that the cache can hold."""
         for at in range(0, len(frames), SLICE):
             some = part(frames, slice(at, at + SLICE)) if len(frames) > SLICE else frames
-            self._sort(grouped(some, self.network))
+            self._sort(grouped(some, self.network), {})
         if self._transport and (carried := self._transport.add(frames)):
             self._deliver(carried)
 
@@ -117,13 +122,14 @@ class Decoder:
         self.held += rows
         self.held_bytes += rows * (ROW_BYTES + message.length + CELL_BYTES * len(message.signals))
 
-    def add_grouped(self, batch: Grouped) -> None:
-        """The same, of a batch whose rows are grouped already; its size is the caller's matter."""
-        self._sort(batch)
+    def add_grouped(self, batch: Grouped, wrong: Mapping[int, Bool] | None = None) -> None:
+        """The same, of a batch whose rows are grouped already; its size is the caller's matter. wrong: as
+        IntegrityCheck.add_grouped() gives it."""
+        self._sort(batch, wrong or {})
         if self._transport and (carried := self._transport.add(batch.frames)):
             self._deliver(carried)
 
-    def _sort(self, batch: Grouped) -> None:
+    def _sort(self, batch: Grouped, wrong: Mapping[int, Bool]) -> None:
         frames = batch.frames
         self._count(frames, batch.which)
         numbers = np.array([self._channel_number(c) for c in frames.channels] or [0], np.uint8)
@@ -136,6 +142,7 @@ class Decoder:
                     batch.length[rows],
                     numbers[frames.channel[batch.order[rows]]] if self.network.several_buses else None,
                     frames.can_id[batch.order[rows]] if self.network.messages[index].j1939 else None,
+                    wrong.get(index),
                 )
             )
             self._hold(index, end - start)
@@ -189,7 +196,7 @@ class Decoder:
         self._count_odd(message, columns)
         named = {name + "_" if name in RESERVED else name: column for name, column in columns.items()}
         source = None if rows.can_id is None else (rows.can_id & 0xFF).astype(np.uint8)
-        return Table(rows.t, named, rows.channel, tuple(self._channels), source)
+        return Table(rows.t, named, rows.channel, tuple(self._channels), source, rows.wrong)
 
     def _count_odd(self, message: Message, columns: dict[str, Column]) -> None:
         for selector in message.signals:
@@ -242,4 +249,5 @@ def _joined(pieces: list[MessageRows]) -> MessageRows:
         np.concatenate([p.length for p in pieces]),
         np.concatenate(channels) if channels else None,
         np.concatenate(numbers) if numbers else None,
+        joined_marks([(len(p.t), p.wrong) for p in pieces]),
     )

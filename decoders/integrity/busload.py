@@ -65,6 +65,9 @@ class BusWatch:
     frames: int = 0
     awake_us: int = 0
     bits: I64 = field(default_factory=lambda: np.zeros(4, np.int64))
+    first_second: int = -1
+    in_first: I64 = field(default_factory=lambda: np.zeros(4, np.int64))
+    one_second: bool = True
     second: int = -1
     in_second: I64 = field(default_factory=lambda: np.zeros(4, np.int64))
     peak_second: int = 0
@@ -73,16 +76,40 @@ class BusWatch:
     def add(self, t: I64, awake_us: int, flags: Bytes, length: Bytes) -> None:
         """t: microseconds (n,), n > 0; awake_us: what they add to the time awake."""
         seconds, bits = second_bits(t, flags, length)
+        again = bool(self.frames) and int(seconds[0]) == self.second
+        bits_in_all = bits.sum(axis=0)
+        if again:
+            bits[0] += self.in_second
+        self._begin(int(seconds[0]), bits[0], again, len(seconds) == 1)
         self.frames += len(t)
         self.awake_us += awake_us
-        self.bits += bits.sum(axis=0)
-        if int(seconds[0]) == self.second:
-            bits[0] += self.in_second
+        self.bits += bits_in_all
+        self._compare(seconds, bits)
+        self.second, self.in_second = int(seconds[-1]), bits[-1].copy()
+
+    def _begin(self, second: int, bits: I64, again: bool, alone: bool) -> None:
+        """Keep the first second apart as long as it lasts: it may have begun in the stretch of the log before ours."""
+        if not self.frames or (again and self.one_second):
+            self.first_second, self.in_first, self.one_second = second, bits.copy(), alone
+        else:
+            self.one_second = False
+
+    def _compare(self, seconds: I64, bits: I64) -> None:
         weight = bits[:, 1] + bits[:, 3] // FAST_SHARE
         worst = int(weight.argmax())
         if weight[worst] > self.peak[1] + self.peak[3] // FAST_SHARE:
             self.peak, self.peak_second = bits[worst].copy(), int(seconds[worst])
-        self.second, self.in_second = int(seconds[-1]), bits[-1].copy()
+
+    def follow(self, later: BusWatch, between_us: int) -> None:
+        """What a later stretch of the log counted is ours too. between_us: awake from our last frame to its first."""
+        again = bool(self.frames) and later.first_second == self.second
+        joint = later.in_first + self.in_second if again else later.in_first
+        self._begin(later.first_second, joint, again, later.one_second)
+        self.frames += later.frames
+        self.awake_us += later.awake_us + between_us
+        self.bits += later.bits
+        self._compare(np.array([later.first_second, later.peak_second]), np.array([joint, later.peak]))
+        self.second, self.in_second = later.second, joint if later.one_second else later.in_second
 
     def traffic(self) -> Traffic:
         bits, peak = ((int(b[0]), int(b[1]), int(b[2]), int(b[3])) for b in (self.bits, self.peak))

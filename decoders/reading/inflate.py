@@ -6,6 +6,7 @@ Both know the same calls; only the class of their error differs.
 from __future__ import annotations
 
 import zlib
+from collections.abc import Callable
 from contextlib import suppress
 from importlib import import_module
 from typing import Any
@@ -14,6 +15,7 @@ _fast: Any = zlib
 with suppress(ImportError):
     _fast = import_module("isal.isal_zlib")
 
+crc32: Callable[..., int] = _fast.crc32  # (data, sum so far)
 ERRORS: tuple[type[Exception], ...] = (zlib.error, _fast.error)
 
 

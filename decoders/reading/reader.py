@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -48,6 +48,11 @@ class Account:
         elif last:
             self.losses[-1] = Loss("rest", last.offset, last.bytes + length, "further losses")
 
+    def take(self, losses: Iterable[Loss]) -> None:
+        """Those of the stretch of the file behind what was accounted for so far."""
+        for loss in losses:
+            self.lose(loss.kind, loss.offset, loss.bytes, loss.detail)
+
     def tell_clock(self, frames: Frames) -> None:
         """By the first frame of the log, for formats whose stamps alone say which clock they are of."""
         if not self._clock_told and len(frames):
@@ -62,9 +67,11 @@ class Reader:
     looks: whether the head of the unpacked content (4096 bytes, every line end a newline) is of this format.
     read: yields Frames of bounded size and keeps the account; it sets account.clock before its first Frames.
     rest: asked only when no other reader recognises the file.
+    apart: a line says all about itself, so that stretches of a file can be read apart (reading/stretches.py).
     """
 
     name: str
     looks: Callable[[bytes], bool]
     read: Callable[[Source, Account], Iterator[Frames]]
     rest: bool = False
+    apart: bool = False

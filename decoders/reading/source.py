@@ -33,8 +33,11 @@ class Source:
     """A forward-only stream over one file. `offset` counts unpacked bytes given out so far.
 
     lose: told of bytes that are lost on the way. data: the whole file, where the caller has read it already. spool: the
-    folder for temporary files; else the system's.
+    folder for temporary files; else the system's. plain: the bytes are those of the file, from its first one on.
     """
+
+    _begun = b""  # of a line, ahead of the first block
+    _goes_on = False  # what is behind our end is somebody else's
 
     def __init__(self, path: Path, lose: Lose, data: bytes | None = None, spool: Path | None = None) -> None:
         self.path, self.spool = path, spool
@@ -51,6 +54,7 @@ class Source:
         self._stream = self._unpacked() if self.packed else self._plain()
         self._direct = not self.packed
         head = self.peek(64)
+        self.plain = data is None and not (self.packed or _wide(head) or head.startswith(codecs.BOM_UTF8))
         if code := _wide(head):
             rest, self._held, self._direct = self._held, b"", False
             self._stream = _ascii(rest, self._stream, code)
@@ -90,12 +94,14 @@ class Source:
         """
         store = bytearray(b"\n" * (2 * PAD + MAX_LINE + BLOCK_BYTES))
         text, view = np.frombuffer(store, np.uint8), memoryview(store)
-        rest = b""
+        rest = self._begun
         while True:
             store[PAD : PAD + len(rest)] = rest
             fresh = PAD + len(rest)
             at, end = self.offset - len(rest), fresh + self.read_into(view[fresh : PAD + len(rest) + BLOCK_BYTES])
             if end == fresh:
+                if self._goes_on:
+                    return
                 if rest.strip() and not whole(rest):
                     self._lose("cut", at, len(rest), f"the file ends inside a line, or may do so: {rest[:60]!r}")
                 elif rest.strip():

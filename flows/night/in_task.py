@@ -11,8 +11,8 @@ from pathlib import Path
 from herdbook.flows.night.shared_workers import WorkerLimits
 from herdbook.pipeline.assess.plan import PlanGroup
 from herdbook.pipeline.intake.outcome import Outcome
-from herdbook.pipeline.intake.take_log import take_log
-from herdbook.pipeline.night.failures import GroupOutcome, after_failure, assess_group, lost_log
+from herdbook.pipeline.night.failures import GroupOutcome, after_failure, assess_group
+from herdbook.pipeline.night.long_logs import take_safely
 from herdbook.pipeline.store.store import Store
 
 
@@ -21,14 +21,7 @@ def take_bundle(store: Store, paths: Sequence[Path], limits: WorkerLimits) -> li
 
     Raises: StoreError, when the store itself cannot go on.
     """
-    return [_take_safely(store, path, limits) for path in paths]
-
-
-def _take_safely(store: Store, path: Path, limits: WorkerLimits) -> Outcome:
-    try:
-        return limits.workers().call(take_log, path, store)
-    except Exception as error:
-        return lost_log(path, error)
+    return [take_safely(limits.workers(), store, path) for path in paths]
 
 
 def assess_safely(store: Store, work: PlanGroup, limits: WorkerLimits) -> GroupOutcome:

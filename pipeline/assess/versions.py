@@ -16,9 +16,9 @@ from herdbook.pipeline.vehicle.figures import PackFigures
 
 ROOMS = {
     "samples": 1,  # from parts to sessions: roles, units, signals, merging, cadence, cutting
-    "science": 16,  # the formulas
-    "measuring": 9,  # what metric sets share
-    "judging": 34,  # what rules share, scoring included
+    "science": 17,  # the formulas
+    "measuring": 10,  # what metric sets share
+    "judging": 35,  # what rules share, scoring included
 }
 MEASURED_BY = ("samples", "science", "measuring")
 

@@ -50,13 +50,15 @@ class SpanTracker:
     gap: int
     jump: int
     runs: list[Run] = field(default_factory=list)
-    events: list[str] = field(default_factory=list)
+    first: int = 0
 
     def add(self, t: Times) -> None:
         """t: times of data frames, shifted, in file order."""
         if not len(t):
             return
-        last = self.runs[-1].last if self.runs else int(t[0])
+        if not self.runs:
+            self.first = int(t[0])
+        last = self.runs[-1].last if self.runs else self.first
         step = np.diff(t, prepend=np.int64(last))
         breaks = (step > self.gap) | (step < -BACK)
         breaks[0] |= not self.runs
@@ -71,6 +73,23 @@ class SpanTracker:
                 self.runs[-1] = Run(min(run.low, int(low[0])), max(run.high, int(high[0])), int(ends[0]), run.step)
             else:
                 self.runs.append(Run(int(low[i]), int(high[i]), int(ends[i]), int(step[edges[i]])))
+        self._believe()
+
+    def follow(self, later: SpanTracker) -> None:
+        """What another tracker collected from the stretch of the log behind ours is ours as well."""
+        if not self.runs or not later.runs:
+            self.runs, self.first = (self.runs, self.first) if self.runs else (list(later.runs), later.first)
+            return
+        before, after, step = self.runs[-1], later.runs[0], later.first - self.runs[-1].last
+        if step > self.gap or step < -BACK:
+            self.runs.append(after._replace(step=step))
+        else:
+            both = Run(min(before.low, after.low), max(before.high, after.high), after.last, before.step)
+            self.runs[-1] = both
+        self.runs += later.runs[1:]
+        self._believe()
+
+    def _believe(self) -> None:
         if len(self.runs) > MOST_RUNS:
             raise InputError("the log's times make no sense: they jump all the time", "", "Look at the logger's clock")
 

@@ -8,7 +8,7 @@ store itself cannot go on.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
@@ -69,7 +69,7 @@ def take_log(
     path = Path(path).absolute()
     profiles = store.profiles() if profiles is None else profiles
     now = now_us() if now is None else now
-    file, again = LogFile(str(path), path.name), None
+    file = LogFile(str(path), path.name)
     try:
         size, stamp = stamp_of(path)
         data = path.read_bytes() if size <= WHOLE else None
@@ -80,33 +80,40 @@ def take_log(
         if not size:
             raise InputError("the file is empty", "", "Ask for it again where it came from")
         return _into_the_lake(path, data, file, store, profiles=profiles, now=now, named=vehicle)
-    except FileNotFoundError:
+    except Exception as error:
+        return what_became(file, error, now)
+
+
+def what_became(file: LogFile, error: Exception, now: int) -> Outcome:
+    """Of a log that an error kept from being taken. Raises: the error itself, where it is not the log's."""
+    if isinstance(error, FileNotFoundError):
         return GoneLog(file)
-    except _ReplacedError:
+    if isinstance(error, ReplacedError):
         return ChangedLog(file)
-    except InputError as error:
+    if isinstance(error, StoreError | MemoryError | ImportError):
+        raise error
+    again = None
+    if isinstance(error, InputError):
         reason = CONTRADICTION if isinstance(error, ContradictionError) else UNUSABLE
         reason = PROFILE_REFUSED if isinstance(error, ProfileRefusedError) else reason
         again = error.again if isinstance(error, NotYetError) else again
         said = (reason, f"{error.where + ': ' if error.where else ''}{error.what}", error.do)
-    except DecoderError as error:
+    elif isinstance(error, DecoderError):
         said = ("cannot be read", str(error), "Check the file where it came from; no reader can use it as it is")
-    except (StoreError, MemoryError, ImportError):
-        raise
-    except OSError as error:
+    elif isinstance(error, OSError):
         what, do = error.strerror or str(error), "Check the file and its rights; every scan tries it again"
         said, again = (CANNOT_OPEN, what, do), now
-    except Exception as error:
+    else:
         said = ("reader failed", f"{type(error).__name__}: {error}", "Please report this log; others go on")
     return QuarantinedLog(file, *said, again=again)
 
 
-class _ReplacedError(Exception):
+class ReplacedError(Exception):
     """The file is not the one whose hash was taken."""
 
 
 @dataclass(frozen=True, slots=True)
-class _Decided:
+class Decided:
     """What is decided before decoding. now: when the log was received, microseconds UTC. named: the vehicle by a word
     of a person, or ""."""
 
@@ -120,9 +127,33 @@ class _Decided:
 def _into_the_lake(
     path: Path, data: bytes | None, file: LogFile, store: Store, *, profiles: Sequence[Profile], now: int, named: str
 ) -> TakenLog:
-    sidecar = read_sidecar(path, store.settings.zone)
     opened = open_log(path, data, spool=store.scratch)
     chunks = opened.chunks()
+    decided, head = decide(path, opened, chunks, store, profiles=profiles, now=now, named=named)
+
+    def write(target: Path) -> WrittenPart:
+        with LogDecoding(store, decided.profile, decided.placed.shift) as decoding:
+            for frames in chain(head, chunks):
+                decoding.add(frames)
+            if data is None and file_hash(path) != file.log:  # read twice, so it may be another file by now
+                raise ReplacedError
+            return decoding.write(target, file.log, opened.format, opened.losses)
+
+    return into_the_lake(file, store, decided, write)
+
+
+def decide(
+    path: Path,
+    opened: Log,
+    chunks: Iterator[Frames],
+    store: Store,
+    *,
+    profiles: Sequence[Profile],
+    now: int,
+    named: str = "",
+) -> tuple[Decided, list[Frames]]:
+    """By the first chunks of a log, which come along. Raises: InputError, DecoderError."""
+    sidecar = read_sidecar(path, store.settings.zone)
     head = _head(opened, chunks)
     first = int(head[-1].t[np.flatnonzero(data_frames(head[-1]))[0]])
     placed = place(
@@ -139,18 +170,17 @@ def _into_the_lake(
     profile = choose_profile(head[-1], start, profiles, sidecar.profile, least, refused=waiting, path=path.as_posix())
     if not sidecar.zone:
         placed = in_doubt(placed, store.settings.zone, profile.vehicle_figures.zone)
-    part = part_path(profile, file.log, placed.shift)
+    return Decided(sidecar, profile, placed, now, named), head
+
+
+def into_the_lake(file: LogFile, store: Store, decided: Decided, write: Callable[[Path], WrittenPart]) -> TakenLog:
+    """The log's part, by write() where the lake does not have it yet."""
+    part = part_path(decided.profile, file.log, decided.placed.shift)
     with store.lake.adding(part) as target:
         with writing(store.lake):
-            written = _kept(target, file.log, profile, store, part)
-        if written is None:
-            with LogDecoding(store, profile, placed.shift) as decoding:
-                for frames in chain(head, chunks):
-                    decoding.add(frames)
-                if data is None and file_hash(path) != file.log:  # read twice, so it may be another file by now
-                    raise _ReplacedError
-                written = decoding.write(target, file.log, opened)
-        return _taken(file, store, _Decided(sidecar, profile, placed, now, named), written, target.stat().st_size)
+            written = _kept(target, file.log, decided.profile, store, part)
+        written = write(target) if written is None else written
+        return _taken(file, store, decided, written, target.stat().st_size)
 
 
 def part_path(profile: Profile, log: str, shift: int) -> str:
@@ -188,7 +218,7 @@ def _kept(target: Path, log: str, profile: Profile, store: Store, part: str) -> 
         return None
 
 
-def _taken(file: LogFile, store: Store, decided: _Decided, written: WrittenPart, part_bytes: int) -> TakenLog:
+def _taken(file: LogFile, store: Store, decided: Decided, written: WrittenPart, part_bytes: int) -> TakenLog:
     sidecar, profile, placed, now = decided.sidecar, decided.profile, decided.placed, decided.now
     report, serials = written.report, written.serials
     patterns = [*store.settings.paths, *filter(None, [profile.identity.get("path")])]

@@ -21,6 +21,9 @@ class SortedRows(Protocol):
     @property
     def first_t(self) -> int: ...
 
+    @property
+    def last_t(self) -> int: ...
+
     def read(self, first: int, count: int) -> Table: ...
 
 
@@ -30,7 +33,7 @@ def in_time_order(pieces: Sequence[SortedRows], at_once: int) -> Iterator[Table]
     About twice at_once rows are in memory, however many pieces cover the same time. A row comes out once no row that
     was not read yet can stand before it: the place of a row is (time, number of its piece, place in it).
     """
-    block = max(LEAST, 2 * at_once // max(1, len(pieces)))
+    block = max(LEAST, at_once // max(1, _deepest(pieces)))
     waiting = sorted(((p.first_t, i) for i, p in enumerate(pieces)), reverse=True)  # the next one last
     held: dict[int, Table] = {}
     read = [0] * len(pieces)
@@ -40,22 +43,30 @@ def in_time_order(pieces: Sequence[SortedRows], at_once: int) -> Iterator[Table]
         read[i] += len(held[i])
 
     while held or waiting:
-        ends = [(int(table.t[-1]), i) for i, table in held.items() if read[i] < pieces[i].rows]
-        if waiting and (not ends or waiting[-1] <= min(ends)):
-            more(waiting.pop()[1])
-            continue
+        known = [(int(table.t[-1]), i) for i, table in held.items() if read[i] < pieces[i].rows]
+        place = min(known + waiting[-1:], default=None)  # behind it stand rows that were not read yet
         ready = []
         for i in sorted(held):
             table = held[i]
-            end = _before(table, i, min(ends)) if ends else len(table)
-            ready.append(table.take(slice(end)))
+            end = len(table) if place is None else _before(table, i, place)
+            if end:
+                ready.append(table.take(slice(end)))
             if end < len(table):
                 held[i] = table.take(slice(end, None))
             elif read[i] < pieces[i].rows:
                 more(i)
             else:
                 del held[i]
-        yield joined(ready).in_time()
+        if ready:
+            yield joined(ready).in_time()
+        elif waiting:
+            more(waiting.pop()[1])
+
+
+def _deepest(pieces: Sequence[SortedRows]) -> int:
+    """Pieces that cover one time, at the most."""
+    starts, ends = (np.sort(np.array(t, np.int64)) for t in ([p.first_t for p in pieces], [p.last_t for p in pieces]))
+    return int((np.arange(1, len(starts) + 1) - np.searchsorted(ends, starts, side="left")).max(initial=0))
 
 
 def _before(table: Table, piece: int, end: tuple[int, int]) -> int:

@@ -15,7 +15,8 @@ import numpy as np
 
 from herdbook.pipeline.errors import DamagedPartError
 from herdbook.pipeline.lake.layout import Layout
-from herdbook.pipeline.lake.part import Chunk, Part, PartWriter, RowBlock
+from herdbook.pipeline.lake.part import Chunk, Part, RowBlock
+from herdbook.pipeline.lake.part_writer import PartWriter
 
 
 @dataclass(slots=True)

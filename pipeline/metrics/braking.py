@@ -26,7 +26,7 @@ Data keys of an event (a key is left out where it is unknown):
     link_idle_v                  the same where no current flows, middle of the session
     pack_over_s, link_over_s     longest time above the limit
     dropout_s, dropout_allowed_a longest sudden loss of the brake with the demand held; what the controller allowed then
-    dropout_share                share of the ceiling that the state left over then
+    dropout_share                share of the ceiling that the state left over then and in the moment before
     since_open_s                 time since the pack's main switch was last seen open, 0 while braking; absent when it
                                  never was
 """
@@ -42,11 +42,11 @@ from herdbook.pipeline.metrics.shared.braking_samples import Samples, across, co
 from herdbook.pipeline.metrics.shared.motors import total_current
 from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
 from herdbook.pipeline.science.brake_limits import Envelope, shares, split_shortfall
-from herdbook.pipeline.science.brake_response import Delays, Track, dropouts, response_s
+from herdbook.pipeline.science.brake_response import COLLAPSE_S, Braked, Delays, Track, dropouts, response_s
 from herdbook.pipeline.science.meta_analysis import Z95, t95
 from herdbook.pipeline.science.road import level_decel
 from herdbook.pipeline.science.robust_fit import median
-from herdbook.pipeline.science.stretches import extremes, longest_s, means, owner, slopes, sums
+from herdbook.pipeline.science.stretches import Stretches, extremes, longest_s, means, owner, slopes, sums
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.roles import ROLES, SIDES
@@ -204,7 +204,8 @@ def _dropout(s: Samples, envelope: Envelope, delay_s: float) -> dict[str, Floats
         fast = s.state.speed_ms > max(envelope.fade_ms, 2.0)
         fast &= ~_pulling(s)
     usual = 0.2 if np.isnan(delay_s) else delay_s
-    lost = dropouts(s.t, s.demand_a, s.delivered_a, fast=fast, s=s.events, least_a=s.least_a, delay_s=usual)
+    braked = Braked(s.t, s.demand_a, s.allowed_a, s.delivered_a, fast)
+    lost = dropouts(braked, s.events, least_a=s.least_a, delay_s=usual)
     out = {name: np.full(len(s.events), np.nan) for name in ("dropout_s", "dropout_allowed_a", "dropout_share")}
     if len(lost):
         of = owner(s.events, s.t.size)[lost.first]
@@ -212,7 +213,10 @@ def _dropout(s: Samples, envelope: Envelope, delay_s: float) -> dict[str, Floats
         np.fmax.at(out["dropout_s"], of, lost.lengths_s(s.t))
         if s.allowed_known:
             np.fmin.at(out["dropout_allowed_a"], of, means(s.allowed_a, lost))
-        np.fmax.at(out["dropout_share"], of, means(left, lost))
+        # without current a full pack's voltage falls back, so that a limiter that cuts did so by the state before
+        begin = np.searchsorted(s.t, s.t[lost.first] - int(COLLAPSE_S * 1e6), side="left")
+        before = Stretches(np.maximum(begin, s.events.first[of]), lost.first)
+        np.fmax.at(out["dropout_share"], of, np.fmin(means(left, lost), extremes(left, before, largest=False)))
     return out
 
 
@@ -343,6 +347,6 @@ SET = MetricSet(
         "braking_pack_v_max": ("V", "Highest pack voltage while braking."),
         "braking_link_v_max": ("V", "Highest DC-link voltage while braking."),
     },
-    version=11,  # frames of an answer; in 9 no pull right after another is timed, and the front's share
+    version=12,  # a brake that lets go as it comes; in 11 frames of an answer
     source="definitions: this file; 0.36 s delay: the 0.1 V term of motorcycle rules' stopping distance",
 )

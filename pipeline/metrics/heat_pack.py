@@ -17,7 +17,7 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
-from herdbook.pipeline.metrics.shared.frozen_sensor import frozen, resolution, steady
+from herdbook.pipeline.metrics.shared.frozen_sensor import flips, frozen, resolution, steady
 from herdbook.pipeline.metrics.shared.heat_grid import STEP_S, Grid, ambient, bridged, filled, middle_of, pack_body
 from herdbook.pipeline.metrics.shared.heat_grid import covered as coverage
 from herdbook.pipeline.metrics.shared.resting_heat import (
@@ -53,8 +53,13 @@ LARGEST_STEP_K = 2.0  # one that moved but once shows a large step (engineering 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
     grid = Grid.of(session)
-    sensors = {item: v for item, v in grid.all(signals, "cell_temp").items() if not _at_rail(v)}
-    sensors = _moving(sensors, {str(item): signals.series("cell_temp", item) for item in signals.items("cell_temp")})
+    series = {str(item): signals.series("cell_temp", item) for item in signals.items("cell_temp")}
+    sensors = {
+        item: v
+        for item, v in grid.all(signals, "cell_temp").items()
+        if not _at_rail(v) and not flips(series[item].v, *RAIL_C)
+    }
+    sensors = _moving(sensors, series)
     if not sensors or grid.n < 1:
         return Outcome()
     pack = middle_of(sensors)
@@ -271,6 +276,6 @@ SET = MetricSet(
             "Fastest warming over 20 minutes without load; a sensor: against the others.",
         ),
     },
-    version=8,  # ratios of little load; in 7 rests against air and sun; in 5 errors that hold
+    version=9,  # without sensors that flip; in 8 ratios of little load
     source="lumped model C dT/dt = I2R(T) - h (T - Ta), closed form; Arrhenius resistance",
 )

@@ -10,7 +10,7 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
-from herdbook.pipeline.metrics.shared.frozen_sensor import resolution, steady
+from herdbook.pipeline.metrics.shared.frozen_sensor import flips, resolution, steady
 from herdbook.pipeline.metrics.shared.heat_grid import STEP_S, Grid, middle_of, pack_body
 from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.vehicle.profile import Profile
@@ -178,8 +178,11 @@ def _one(
         middle = np.full(own.shape, 20.0)
     both = np.isfinite(own) & np.isfinite(middle) & (middle > PLAUSIBLE_C[0]) & (middle < PLAUSIBLE_C[1])
     if both.sum() >= 6:
-        rail = (own[both] <= LOW_C) | (own[both] >= HIGH_C.get(role, 120.0))
+        high = HIGH_C.get(role, 120.0)
+        rail = (own[both] <= LOW_C) | (own[both] >= high)
         share = float(rail.mean()) if steady(own[both][rail]) else 0.0
+        if flips(v, LOW_C, high):  # by its readings: a mean over some of either lies anywhere
+            share = float(((v <= LOW_C) | (v >= high)).mean())
         out.append(Metric("temp_rail_share", share, "1", n=int(both.sum()), item=name))
         moved = min(float(np.ptp(middle[both])), most_k)
         if moved >= least_k and role in ("cell_temp", "motor_temp", "fet_temp"):
@@ -247,5 +250,5 @@ SET = MetricSet(
         "temp_third_k": ("K", "One of two cell sensors less what other places agree on as the session begins."),
     },
     source="open, short and still sensors: common practice; thresholds: engineering choice, beside each",
-    version=9,  # what heats beyond a sensor's range is not open; in 8 the pack over what is outside of it
+    version=10,  # one that flips between both ends; in 9 what heats beyond a sensor's range is not open
 )

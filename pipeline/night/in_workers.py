@@ -13,6 +13,7 @@ from herdbook.pipeline.assess.plan import MOST_IN_GROUP, PlanGroup
 from herdbook.pipeline.intake.outcome import Outcome
 from herdbook.pipeline.intake.take_log import take_log
 from herdbook.pipeline.night.failures import GroupOutcome, after_failure, assess_group, lost_log
+from herdbook.pipeline.night.long_logs import is_long, take_safely
 from herdbook.pipeline.night.workers import Done, WorkerLost, Workers
 from herdbook.pipeline.store.store import Store
 
@@ -37,14 +38,21 @@ class InWorkers:
 
     def take(self, paths: Sequence[Path]) -> Iterator[Outcome]:
         """Small logs are taken in bundles. One that loses its worker, or has no memory left, is taken again log by log,
-        so that only the log that did it fails."""
-        for done in self._each(partial(_take_bundle, self.store, self.now), bundles(paths, self.processes)):
+        so that only the log that did it fails. Long logs come last, each by all workers, if there are fewer of them
+        than workers."""
+        long = [path for path in paths if is_long(path)] if self.workers is not None else []
+        long = long if len(long) < self.processes else []
+        others = [path for path in paths if path not in long]
+        for done in self._each(partial(_take_bundle, self.store, self.now), bundles(others, self.processes)):
             if done.result is not None:
                 yield from done.result
             elif len(done.item) == 1:
                 yield lost_log(done.item[0], done.why)
             else:
                 yield from self._take_singly(done.item, done.why)
+        for path in long:
+            assert self.workers is not None
+            yield take_safely(self.workers, self.store, path, self.now)
 
     def _take_singly(self, paths: Sequence[Path], lost: BaseException) -> Iterator[Outcome]:
         if not isinstance(lost, WorkerLost | MemoryError):

@@ -14,7 +14,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy: our matrices
 
 MODULES = (
     "pyarrow.parquet",
-    "herdbook.pipeline.intake.take_log",
+    "herdbook.pipeline.intake.take_apart",
     "herdbook.pipeline.night.failures",
     "herdbook.pipeline.night.contacts",
     "herdbook.decoders.formats:all_readers",

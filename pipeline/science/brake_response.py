@@ -8,7 +8,7 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Bools, Floats, Times
 from herdbook.pipeline.science.robust_fit import STEP_SD
-from herdbook.pipeline.science.stretches import Stretches, extremes, means, owner, stretches
+from herdbook.pipeline.science.stretches import Stretches, means, owner, stretches
 
 GONE_S = 0.2  # gone for less could be one lost frame
 COLLAPSE_S = 0.3  # a limiter's taper takes longer
@@ -108,30 +108,56 @@ def _passes(track: Track, level: float, start: int, end: int) -> _Passing | None
     return _Passing(float(track.t[k - 1] + share * gap), int(track.t[k - 1]), float(gap), rise)
 
 
-def dropouts(
-    t: Times, demand_a: Floats, delivered_a: Floats, fast: Bools, s: Stretches, least_a: float, delay_s: float
-) -> Stretches:
+@dataclass(frozen=True, slots=True)
+class Braked:
+    """Samples of brakings. fast: where speed leaves no excuse."""
+
+    t: Times
+    demand_a: Floats
+    allowed_a: Floats  # NaN where it is not known
+    delivered_a: Floats
+    fast: Bools
+
+
+def dropouts(b: Braked, s: Stretches, least_a: float, delay_s: float) -> Stretches:
     """Where a brake that was delivering is suddenly gone, the demand held.
 
-    Gone: under 15 % of the demand, for at least GONE_S and three samples. COLLAPSE_S before, in the same
-    braking, it delivered at least half of the demand, and since then its current fell to less than a third;
-    the demand did not fall by more than a fifth, and did not blink within the usual delay_s of this brake
-    before that: a late brake repeats a blink of the lever. fast: samples at which speed leaves no excuse.
-    least_a: smaller demands are not looked at.
+    Gone: under 15 % of the demand, for at least GONE_S and three samples. Within the COLLAPSE_S before, in the same
+    braking, it delivered at least half of what was asked and allowed, and since then its current fell to less than a
+    third: a brake that lets go as soon as it has come has let go as well. Meanwhile the demand did not fall by more
+    than a fifth, nor blink within the usual delay_s of this brake before: a late brake repeats a blink of the lever,
+    and the pull before this one. least_a: smaller demands are not looked at, nor smaller currents lost.
     """
     with np.errstate(invalid="ignore"):
-        gone = (delivered_a < 0.15 * demand_a) & (demand_a >= least_a) & fast
-    of = owner(s, t.size)
-    runs = stretches(t, gone & (of >= 0), least_s=GONE_S, least_n=3)
+        gone = (b.delivered_a < 0.15 * b.demand_a) & (b.demand_a >= least_a) & b.fast
+    of = owner(s, b.t.size)
+    runs = stretches(b.t, gone & (of >= 0), least_s=GONE_S, least_n=3)
     if not len(runs):
         return runs
-    before = np.maximum(np.searchsorted(t, t[runs.first] - int(COLLAPSE_S * 1e6), side="right") - 1, 0)
-    earlier = np.maximum(np.searchsorted(t, t[before] - int(delay_s * 1e6), side="right") - 1, s.first[of[runs.first]])
-    earlier = np.minimum(earlier, before)
-    same = (of[before] == of[runs.first]) & (of[runs.last] == of[runs.first])
-    lowest = extremes(demand_a, Stretches(earlier, runs.first), largest=False)
-    after = means(delivered_a, runs)
+    after = means(b.delivered_a, runs)
+    kept = [
+        of[first] == of[last] and _let_go(b, s, int(of[first]), int(first), given, least_a, delay_s)
+        for first, last, given in zip(runs.first, runs.last, after.tolist(), strict=True)
+    ]
+    return runs.keep(np.array(kept, bool))
+
+
+def _let_go(b: Braked, s: Stretches, which: int, lost: int, left_a: float, least_a: float, delay_s: float) -> bool:
+    """which: braking; lost: first sample without current; left_a: mean of what flows then."""
+    begin = int(s.first[which])
+    first = max(int(np.searchsorted(b.t, b.t[lost] - int(COLLAPSE_S * 1e6), side="right")) - 1, begin)
+    given = b.delivered_a[first:lost]
+    wanted = np.fmin(b.demand_a[first:lost], b.allowed_a[first:lost])
     with np.errstate(invalid="ignore"):
-        flowed = (delivered_a[before] >= 0.5 * demand_a[before]) & (after < 0.33 * delivered_a[before])
-        held = (demand_a[runs.first] >= 0.8 * demand_a[before]) & (lowest >= 0.5 * demand_a[before])
-    return runs.keep(same & flowed & held)
+        flowed = np.flatnonzero((given >= 0.5 * wanted) & (given >= least_a) & (left_a < 0.33 * given))
+    if not flowed.size:
+        return False
+    best = first + int(flowed[np.argmax(given[flowed])])
+    answered = b.t[best] - int(delay_s * 1e6)
+    quiet = which == 0 or b.t[begin] - b.t[s.last[which - 1]] > QUIET_US
+    if answered < b.t[begin] and not quiet:  # what flowed may still be the answer to the pull before
+        return False
+    asked = b.demand_a[max(int(np.searchsorted(b.t, answered, side="right")) - 1, begin) : lost + 1]
+    top = np.fmax.accumulate(asked)
+    with np.errstate(invalid="ignore"):
+        return bool(b.demand_a[lost] >= 0.8 * b.demand_a[best] and not (asked < 0.5 * top).any())

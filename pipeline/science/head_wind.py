@@ -23,6 +23,9 @@ APART = 3  # engineering choice
 HEAVY = 6.0  # standard deviations at which a residual weighs half: a street that begins is no wind; engineering choice
 PARTS, LEAST_STEPS, ROUNDS = 6, 40, 12  # parts longer than a street, whose grade is in all that lies on it
 LEAST_SE = 0.5  # m/s: gusts and corners, a wind is not one number over a ride; engineering choice
+# Rides without an error that would move the spread of winds half of the way from the usual one to what they tell: a
+# place may be sheltered or open, and the next month is not this one; engineering choice.
+BEFORE = 4.0
 LEAST_FREEDOM = 3  # under this a chance misfit of one wind says nothing of the errors: engineering choice
 
 
@@ -82,6 +85,26 @@ class Usual:
     shared_ms: float
 
 
+def blowing_here(usual: Usual, winds: Floats, wind_ses: Floats) -> Usual:
+    """Winds of this vehicle's rides, by how strong those are that they tell (NaN: not told), beside `usual` ones.
+
+    The mean square of what is told, less its errors, weighs as a square of so few and so uncertain values does, and
+    BEFORE values have been told before: the mean of a scaled inverse chi-square law, nearly (A. Gelman et al., Bayesian
+    Data Analysis, 3rd ed., 2.6). Squares of normal values are alike by the square of their own correlation, so that
+    rides that share their wind count for less than they are.
+    """
+    told = np.isfinite(winds) & np.isfinite(wind_ses)
+    square = usual.own_ms**2 + usual.shared_ms**2
+    weight = (square / (square + wind_ses[told] ** 2)) ** 2
+    count = float(weight.sum())
+    if not count:
+        return usual
+    seen = max(float(weight @ (winds[told] ** 2 - wind_ses[told] ** 2)) / count, 0.0)
+    counts = count / (1.0 + max(count - 1.0, 0.0) * (usual.shared_ms**2 / square) ** 2)
+    part = math.sqrt((BEFORE + counts * seen / square) / (BEFORE + counts))
+    return Usual(part * usual.own_ms, part * usual.shared_ms)
+
+
 @dataclass(frozen=True, slots=True)
 class StillAir:
     """Resistance in still air in the unit of the values, with the wind's part in its error; and the middle wind."""
@@ -93,10 +116,16 @@ class StillAir:
 
 
 def still_air(
-    values: Floats, errors: Floats, gains: Floats, square: float, winds: Floats, wind_ses: Floats, usual: Usual
+    values: Floats,
+    errors: Floats,
+    gains: Floats,
+    square: float | Floats,
+    winds: Floats,
+    wind_ses: Floats,
+    usual: Usual,
 ) -> StillAir:
     """Over rides. values: resistance as met; errors: own ones, wind aside; gains: what 1 m/s from ahead adds to each;
-    square: what (1 m/s)^2 adds; winds, wind_ses: as each ride tells them, NaN where it does not.
+    square: what (1 m/s)^2 adds, to all or to each; winds, wind_ses: as each ride tells them, NaN where it does not.
 
     Winds are drawn from `usual` before any ride tells its own; what rides may share does not average out. The mean of
     a linear Gaussian model by generalised least squares; it is not surer than its rides agree (Birge's factor:

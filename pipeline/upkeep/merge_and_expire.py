@@ -13,7 +13,7 @@ import polars as pl
 
 from herdbook.pipeline.errors import DamagedPartError
 from herdbook.pipeline.intake.ledger import let_go
-from herdbook.pipeline.lake.part import PartWriter
+from herdbook.pipeline.lake.part_writer import PartWriter
 from herdbook.pipeline.lake.place import writing
 from herdbook.pipeline.store.connection import transaction
 from herdbook.pipeline.store.ledger_files import put

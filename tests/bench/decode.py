@@ -39,7 +39,8 @@ from herdbook.decoders import (  # noqa: E402
     read_frames,
 )
 from herdbook.pipeline.lake.layout import layout_of  # noqa: E402
-from herdbook.pipeline.lake.part import Chunk, PartWriter  # noqa: E402
+from herdbook.pipeline.lake.part import Chunk  # noqa: E402
+from herdbook.pipeline.lake.part_writer import PartWriter  # noqa: E402
 from tests.bench.decode_logs import traffic, write_all  # noqa: E402
 
 DBC = ROOT / "dbc_demo" / "zirbel.dbc"

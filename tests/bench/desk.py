@@ -41,7 +41,8 @@ from herdbook.pipeline.desk.lines import draw  # noqa: E402
 from herdbook.pipeline.desk.serve import Listening  # noqa: E402
 from herdbook.pipeline.desk.window import as_json  # noqa: E402
 from herdbook.pipeline.lake.layout import layout_of_profile  # noqa: E402
-from herdbook.pipeline.lake.part import Chunk, PartWriter  # noqa: E402
+from herdbook.pipeline.lake.part import Chunk  # noqa: E402
+from herdbook.pipeline.lake.part_writer import PartWriter  # noqa: E402
 from herdbook.pipeline.store.connection import transaction  # noqa: E402
 from herdbook.pipeline.store.publish import publish  # noqa: E402
 from herdbook.pipeline.store.store import Store  # noqa: E402

@@ -30,7 +30,7 @@ sys.path.insert(0, str(ROOT))
 
 from herdbook.pipeline.intake.outcome import TakenLog  # noqa: E402
 from herdbook.pipeline.intake.take_log import take_log  # noqa: E402
-from herdbook.pipeline.lake.part import BATCH  # noqa: E402
+from herdbook.pipeline.lake.part_writer import BATCH  # noqa: E402
 from herdbook.pipeline.store.store import Store  # noqa: E402
 from tests.bench.night import tell  # noqa: E402
 from tests.bench.night_logs import Simulated  # noqa: E402

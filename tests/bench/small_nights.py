@@ -1,15 +1,21 @@
 """What is to be quick or to use many cores besides large nights: one log into a store, a night with nothing new, and a
-long log on one core and on several. Run by night.py --workers; by the clock, each in a fresh process."""
+long log on one core and on several. Run by night.py --workers; by the clock, each in a fresh process. By itself:
+
+    python tests/bench/small_nights.py --long-gb 4          the long log alone
+"""
 
 from __future__ import annotations
 
+import argparse
 import importlib.util
 import json
 import os
 import resource
 import subprocess
 import sys
+import tempfile
 import time
+from math import inf
 from pathlib import Path
 from typing import Any
 
@@ -17,20 +23,46 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
 import tests.bench.checkout  # noqa: E402, F401
+from herdbook.pipeline.store.store import Store  # noqa: E402
 from tests.bench.night_logs import Template, write_logs  # noqa: E402
-from tests.decoders.large import CHILD, DBC, write_large  # noqa: E402
+from tests.store.large_log import make  # noqa: E402
 
 PROFILES = ROOT / "dbc_demo"
 VEHICLES = 12  # in the store before: from then on a profile is held against no further log
 AGAIN = 4
 NEWS = (0, 10, 20)  # exit codes of a scan that went well
 HERDBOOK = "from herdbook.flows.cli import main; main()"
-ON_CORES = """
-import os, sys
-cores = int(sys.argv.pop())
-os.sched_setaffinity(0, sorted(os.sched_getaffinity(0))[:cores])
-from herdbook.decoders.formats.candump import reader
-reader.threads_for = lambda source: cores
+LONG = """
+import json, os, sys, threading, time
+from pathlib import Path
+import psutil
+from herdbook.pipeline.night.in_workers import InWorkers
+from herdbook.pipeline.store.store import Store
+log, store, workers = Path(sys.argv[1]), Store.open(Path(sys.argv[2])), int(sys.argv[3])
+os.sched_setaffinity(0, sorted(os.sched_getaffinity(0))[:workers])
+most, ended, me = 0, threading.Event(), psutil.Process()
+def watch():
+    global most
+    while not ended.wait(0.2):
+        size = 0
+        for process in [me, *me.children(recursive=True)]:
+            try:
+                size += process.memory_full_info().pss
+            except psutil.Error:
+                pass
+        most = max(most, size)
+with InWorkers(store, workers) as runner:
+    runner.run(len, [[]] * workers)  # they have started
+    watching = threading.Thread(target=watch)
+    watching.start()
+    begun = time.perf_counter()
+    (taken,) = runner.take([log])
+    seconds = time.perf_counter() - begun
+    ended.set()
+    watching.join()
+    cpu = sum(sum(psutil.Process(w.process.pid).cpu_times()[:2]) for w in runner.workers.all)
+print(json.dumps({"seconds": seconds, "cpu_s": cpu, "frames": taken.report.frames, "hash": taken.part_hash,
+                  "peak_mb": most / 1e6}))
 """
 
 
@@ -69,27 +101,48 @@ def _command(verb: str, inbox: Path, store: Path, *more: object) -> dict[str, fl
 
 
 def long_log(base: Path, gigabytes: float, until: float) -> list[dict[str, Any]]:
-    """A .log decoded to columns on one core and on several: threads read it, and may run on so many cores only. until:
-    on the monotonic clock."""
+    """A .log taken into a part by one worker on one core, and by several on as many: the same bytes. until: on the
+    monotonic clock. Memory: of all processes, pages that they share counted once."""
     path = base / "long.log"
-    frames = write_large(path, int(gigabytes * 1e9))
+    frames = make(path, int(gigabytes * 1e9))
+    path.with_name("long.log.toml").write_text('vehicle = "ZB-9999"\n')
     rows: list[dict[str, Any]] = []
-    for cores in (n for n in (1, 2, 4, 8) if n <= (os.cpu_count() or 1)):
+    digests = set()
+    for cores in (n for n in (1, 2, 4, 8, 16) if n <= (os.cpu_count() or 1)):
         if rows and time.monotonic() + 2 * rows[-1]["wall s"] > until:
             break
-        asked = [sys.executable, "-c", ON_CORES + CHILD, str(path), str(DBC), str(cores)]
-        told = json.loads(subprocess.run(asked, cwd=ROOT, capture_output=True, check=True).stdout)
-        assert told["rows"] == told["frames"] == frames, told
+        with tempfile.TemporaryDirectory(dir=base) as folder:
+            store = Store.create(Path(folder) / "store", PROFILES)
+            asked = [sys.executable, "-c", LONG, str(path), str(store.folder), str(cores)]
+            told = json.loads(subprocess.run(asked, cwd=ROOT, capture_output=True, check=True).stdout)
+        digests.add(told["hash"])
+        assert told["frames"] == frames, told
         one = rows[0]["wall s"] if rows else told["seconds"]
         rows.append(
             {
                 "log, GB": round(path.stat().st_size / 1e9, 2),
                 "cores": cores,
                 "wall s": round(told["seconds"], 2),
+                "processor s": round(told["cpu_s"], 2),
                 "M frames/s": round(frames / told["seconds"] / 1e6, 2),
                 "times one core": round(one / told["seconds"], 2),
                 "memory MB": round(told["peak_mb"]),
             }
         )
+    assert len(digests) == 1, digests
     path.unlink()
     return rows
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--long-gb", type=float, default=1.0)
+    parser.add_argument("--out", type=Path, default=ROOT / "build" / "bench")
+    given = parser.parse_args()
+    with tempfile.TemporaryDirectory(prefix="herdbook-long-") as folder:
+        for row in long_log(Path(folder), given.long_gb, inf):
+            print(row)
+
+
+if __name__ == "__main__":
+    main()

@@ -16,13 +16,14 @@ from pathlib import Path
 
 import numpy as np
 
-import herdbook.pipeline.lake.part as part_module
+import herdbook.pipeline.lake.part_writer as part_module
 from herdbook.decoders import Decoder, Frames, Network, open_log
 from herdbook.decoders.integrity.checks import IntegrityCheck
 from herdbook.pipeline.intake.outcome import TakenLog
 from herdbook.pipeline.intake.take_log import take_log
 from herdbook.pipeline.lake.layout import layout_of
-from herdbook.pipeline.lake.part import Chunk, PartWriter
+from herdbook.pipeline.lake.part import Chunk
+from herdbook.pipeline.lake.part_writer import PartWriter
 from herdbook.pipeline.lake.read import LogRef, read_signals
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.vehicle.profile import load_profiles

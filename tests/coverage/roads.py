@@ -13,7 +13,7 @@ import numpy as np
 from herdbook.pipeline.health.examples import profile
 from herdbook.pipeline.metrics import resistance
 from herdbook.pipeline.metrics.resistance import WIND_MS
-from herdbook.pipeline.science.head_wind import Usual, still_air
+from herdbook.pipeline.science.head_wind import Usual, blowing_here, still_air
 from herdbook.pipeline.vehicle.record import Metric, Session
 from herdbook.pipeline.vehicle.signals import Key, Series, Signals
 from tests.coverage.case import Case, Draw, Rng
@@ -107,16 +107,36 @@ def _over_rides(rng: Rng, length_m: tuple[float, float], rides: int) -> list[Dra
     gain = np.array([m["ride_rolling_per_wind"].value for m in found])
     rolled = [m["travel_rolling"] for m in found]
     told = [m.get("ride_head_wind") for m in found]
+    winds = np.array([np.nan if m is None else m.value for m in told])
+    wind_ses = np.array([np.nan if m is None else m.se for m in told])
     still = still_air(
         values=np.array([m.value for m in rolled]),
         errors=np.sqrt([max((m.se or 0.0) ** 2 - w**2, 1e-8) for m, w in zip(rolled, WIND_MS * gain, strict=True)]),
         gains=gain,
         square=AIR * AREA_M2 / (MASS_KG * GRAVITY),
-        winds=np.array([np.nan if m is None else m.value for m in told]),
-        wind_ses=np.array([np.nan if m is None else m.se for m in told]),
-        usual=USUAL,
+        winds=winds,
+        wind_ses=wind_ses,
+        usual=blowing_here(USUAL, winds, wind_ses),
     )
     return [(still.value, still.se, vehicle.rolling)]
+
+
+def _by_what_rides_tell(rng: Rng, rides: int, blows: tuple[float, float]) -> list[Draw]:
+    """As above, with what each ride tells drawn by its stated error, one in five telling no wind, each of its own
+    weight. blows: of usual winds, what those of the place are, from sheltered to open."""
+    place, rolling = rng.uniform(*blows), rng.uniform(0.009, 0.03)
+    wind = place * (rng.normal(0.0, USUAL.shared_ms) + rng.normal(0.0, USUAL.own_ms, rides))
+    square = rng.uniform(0.0004, 0.001, rides)
+    gain, error, told_se = (
+        square * rng.uniform(3.0, 8.0, rides),
+        rng.uniform(0.002, 0.008, rides),
+        rng.uniform(0.6, 3.0),
+    )
+    told = np.where(rng.random(rides) < 0.2, np.nan, wind + rng.normal(0.0, told_se, rides))
+    ses = np.where(np.isnan(told), np.nan, told_se)
+    met = rolling + gain * wind + 0.5 * square * wind**2 + rng.normal(0.0, 1.0, rides) * error
+    still = still_air(met, error, gain, square, told, ses, blowing_here(USUAL, told, ses))
+    return [(still.value, still.se, rolling)]
 
 
 # the wind is always drawn: that it may blow is in every stated error, and what is stated holds over winds
@@ -154,4 +174,15 @@ CASES += [
         quick=rides == 1,
     )
     for rides in (1, 6)
+]
+CASES += [
+    Case(
+        "rolling resistance by what rides tell",
+        f"{rides} rides, {words}",
+        partial(_by_what_rides_tell, rides=rides, blows=blows),
+        cheap=True,
+        quick=rides == 3,
+    )
+    for rides in (3, 12)
+    for words, blows in (("a sheltered place", (0.3, 0.6)), ("any place", (0.4, 1.6)))
 ]

@@ -36,7 +36,7 @@ def test_a_night_over_a_far_lake(tmp_path: Path, inbox: Path, plain: Path, serve
     folder.mkdir()
     (folder / FILE).write_text(f'lake = "s3://{bucket}/lake"\n', "utf-8")
     here = place(folder, inbox)
-    ended = run_once(here.asked(server=server.url, dask=dask, workers=3))
+    ended = run_once(here.asked(server=server.url, dask=dask, workers=4))
     assert ended.note == ""
     if dask:
         assert "distributed.scheduler" in (folder / "night" / "night.log").read_text("utf-8")

@@ -350,3 +350,25 @@ def test_a_short_is_likely_only_as_far_as_a_group_loses_what_the_heat_takes(
     asked = Evidence((), record=replace(held, profile=bare), spans=spans)
     [(_, seen)] = in_order([Cause("Internal short", test)], asked)
     assert "rated_ah" in seen.words or said is Standing.NOT_RECORDED
+
+
+@pytest.mark.parametrize(
+    ("watts", "days_after", "lowest_v", "said"),
+    [
+        (5.0, 2.0, 3.28, Standing.NOT_RECORDED),  # 1.45 A for 48 h take 70 Ah, less 0.2 A of balancing 60: of 100 Ah
+        (5.0, 4.0, 3.28, Standing.NOT_SEEN),  # 120 Ah
+        (5.0, 4.0, 2.90, Standing.NOT_RECORDED),  # the lowest group may well be that empty
+        (0.5, 4.0, 3.28, Standing.NOT_RECORDED),  # balancing may make up for it
+    ],
+)
+def test_a_short_that_would_have_emptied_its_group_is_not_seen_where_no_group_is_empty(
+    watts: float, days_after: float, lowest_v: float, said: Standing
+) -> None:
+    """No charge reached the knee. P = V I and what a group holds, by hand."""
+    heat = one_session(0.0, "rest", Metric("pack_idle_heat_w", watts, "W", 0.0, 300), hours=1)
+    last = one_session(days_after, "ride", Metric("end_lowest_v", lowest_v, "V", 0.005, 9))
+    held = record(heat, last)
+    held = replace(held, profile=replace(held.profile, pack={**held.profile.pack, "rated_ah": 100.0}))
+    test = told_by.short_makes_the_heat(told_by.only_by("a measurement"))
+    spans = ((int(DAY0), int(DAY0) + 3_600 * S),)
+    assert standing(test, record=held, spans=spans) is said

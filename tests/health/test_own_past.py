@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from herdbook.pipeline.health.engine import apply
-from herdbook.pipeline.health.examples import days, record
+from herdbook.pipeline.health.examples import days, profile, record
 from herdbook.pipeline.health.rule import Finding, NotAssessed, Record
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.health.rules._example_brakings import braked, refused
@@ -44,3 +46,17 @@ def test_a_step_of_drag_says_of_wind_what_its_rides_told(wind: bool, said: str) 
     for first, value in ((0, 0.015), (6, 0.045)):
         rides += days(6, "ride", Metric("travel_rolling", value, "1", 0.003, 400), *own, first=first)
     assert told("drag_high", record(*rides)).statement.endswith(f"{said}.")
+
+
+def test_a_load_counts_in_all_that_a_wind_adds() -> None:
+    """Rides of twice the weight that the profile names, with 3 m/s from ahead: half of all shares, by hand."""
+    parts = [Metric(name, 0.12, "1", 0.0075, 400) for name in ("ride_rolling", "travel_rolling")]
+    parts += [Metric("ride_mass_kg", 190.0, "kg", 0.5, 20), Metric("ride_rolling_per_wind", 0.0045, "1")]
+    parts.append(Metric("ride_head_wind", 3.0, "m/s", 0.05, 300))
+    drive: dict[str, object] = {"torque_nm_per_a": 0.07, "motors": 2}
+    figures: dict[str, object] = {"mass_kg": 95.0, "drag_area_m2": 0.6, "rolling": 0.014}
+    found = told(
+        "drag_high", replace(record(*days(12, "ride", *parts)), profile=replace(profile(drive=drive), vehicle=figures))
+    )
+    square = 1.2 * 0.6 / (95.0 * 9.80665)
+    assert found.measured == pytest.approx((0.12 - 0.0045 * 3.0 - 0.5 * square * 9.0) / 2.0, abs=0.0003)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from statistics import NormalDist
 from typing import Any
 
 import pytest
@@ -35,6 +36,29 @@ def test_rule_agrees_with_its_own_examples(rule: Rule, record: Record, kind: str
         return
     assert not isinstance(said, NotAssessed), said.reason
     assert bool(said) == (kind == "fires_on"), said
+
+
+# rules whose certainty is that of events that were seen or counted; their error is of how often
+BY_COUNT = {
+    "charge_ends_early",
+    "controller_resets",
+    "encoder_dropout",
+    "link_loss",
+    "regen_refused_unexplained",
+    "unasked_braking",
+}
+
+
+@pytest.mark.parametrize(
+    ("rule", "record"), [(r, c) for r, c, kind in CASES if kind == "fires_on" and r.id not in BY_COUNT], ids=_ids
+)
+def test_a_finding_is_no_surer_than_its_value_lies_beyond_its_limit(rule: Rule, record: Record) -> None:
+    """A page says both: how sure, and how many standard errors past the limit. The normal law joins them."""
+    said = apply(rule, record)
+    assert not isinstance(said, NotAssessed)
+    for f in said:
+        if f.se and f.limit is not None:
+            assert f.confidence <= NormalDist().cdf(abs(f.measured - f.limit) / f.se) + 0.01
 
 
 @pytest.mark.parametrize("rule", RULES, ids=_ids)

@@ -175,7 +175,13 @@ TABLE: dict[str, Numbers] = {
         r.events("derating", "duration_s").sum() / 3600,
         r.events("derating", "left_pct").min(),
     ],
-    "drag_high": lambda r: [r.of("travel_rolling").size, med(r.of("travel_rolling")), None, r.fleet("travel_rolling")],
+    "drag_high": lambda r: [
+        r.of("travel_rolling").size,
+        med(r.of("travel_rolling")),
+        None,
+        r.fleet("travel_rolling"),
+        0.002,
+    ],
     "encoder_dropout": lambda r: [
         r.events("encoder_dropout", "lasted_s").size,
         r.mine("encoder_watched_h").sum(),

@@ -11,7 +11,8 @@ import tests.toy.logs as toy
 from herdbook.decoders import Frames, open_log
 from herdbook.decoders.decoding.columns import Table
 from herdbook.pipeline.errors import InputError, StoreError
-from herdbook.pipeline.intake.decode_log import MOST_FAULTS, LogDecoding, WrittenPart, data_frames
+from herdbook.pipeline.intake.decode_log import LogDecoding, WrittenPart, data_frames
+from herdbook.pipeline.intake.log_account import MOST_FAULTS
 from herdbook.pipeline.intake.outcome import LogFault
 from herdbook.pipeline.lake.part import Part
 from herdbook.pipeline.lake.spill import TableSpill
@@ -29,7 +30,7 @@ def decoded(store: Store, path: Path, target: Path, size: int | None = None, shi
         for frames in opened.chunks():
             for first in range(0, len(frames), size or len(frames)):
                 decoding.add(some(frames, slice(first, first + (size or len(frames)))))
-        return decoding.write(target, LOG, opened)
+        return decoding.write(target, LOG, opened.format, opened.losses)
 
 
 def some(frames: Frames, rows: slice) -> Frames:
@@ -56,7 +57,7 @@ def test_a_log_that_goes_over_the_disk_gives_the_same_part(
     bench: Bench, log: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, order: str
 ) -> None:
     """Row groups of 500 rows, of messages with more and with fewer; times in every order."""
-    monkeypatch.setattr("herdbook.pipeline.lake.part.ROWS", 500)
+    monkeypatch.setattr("herdbook.pipeline.lake.part_writer.ROWS", 500)
     monkeypatch.setattr("herdbook.pipeline.intake.decode_log.ROWS", 500)
     lines = log.read_text().splitlines()
     blocks = [lines[at : at + 900] for at in range(0, len(lines), 900)]

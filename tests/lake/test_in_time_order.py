@@ -31,6 +31,10 @@ class Rows:
     def first_t(self) -> int:
         return int(self.t[0])
 
+    @property
+    def last_t(self) -> int:
+        return int(self.t[-1])
+
     def read(self, first: int, count: int) -> Table:
         self.reads.append(first)
         some = slice(first, first + count)
@@ -76,13 +80,20 @@ def test_as_sorting_at_once(shape: str, at_once: int, monkeypatch: pytest.Monkey
 def test_little_is_held_and_each_row_is_read_once(shape: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(module, "LEAST", 5)
     pieces = pieces_of(SHAPES[shape](np.random.default_rng(1)).astype(np.int64), [500 * i for i in range(1, 10)])
-    out = 0
+    out, block = 0, 100 // module._deepest(pieces)
     for table in in_time_order(pieces, 100):
         out += len(table)
-        read = sum(min(500, 20 * len(p.reads)) for p in pieces)
+        read = sum(min(500, block * len(p.reads)) for p in pieces)
         assert read - out <= 2 * 100
     assert out == 5000
-    assert all(len(p.reads) == len(set(p.reads)) == 25 for p in pieces)
+    assert all(len(p.reads) == len(set(p.reads)) == 500 // block for p in pieces)
+
+
+def test_how_many_pieces_cover_one_time() -> None:
+    spans = [(0, 10), (5, 8), (8, 20), (30, 40), (40, 50), (21, 29)]
+    pieces = [Rows(np.array(span), np.zeros(2, np.int64)) for span in spans]
+    assert module._deepest(pieces) == 3  # at 8; both ends are covered
+    assert module._deepest(pieces[3:]) == 2
 
 
 def test_cut_into_equal_tables() -> None:

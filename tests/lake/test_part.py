@@ -22,7 +22,8 @@ from herdbook.decoders import Decoder, Frames, Network
 from herdbook.decoders.decoding.columns import as_series
 from herdbook.pipeline.errors import DamagedPartError
 from herdbook.pipeline.lake.layout import CHECKSUM_OK, expression, layout_of
-from herdbook.pipeline.lake.part import Chunk, Part, PartWriter
+from herdbook.pipeline.lake.part import Chunk, Part
+from herdbook.pipeline.lake.part_writer import PartWriter
 from herdbook.pipeline.night.again import redecode
 from tests.decoders.networks import dbc_files
 from tests.toy.bench import RESULTS, Bench, answers
@@ -123,6 +124,7 @@ def frames_of(can_id: int, extended: bool, payloads: list[bytes]) -> Frames:
 def test_a_part_of_another_version_says_what_to_do(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     write(bench.inbox / "a.log", day())
     monkeypatch.setattr(part_module, "VERSION", 1)
+    monkeypatch.setattr("herdbook.pipeline.lake.part_writer.VERSION", 1)
     monkeypatch.setattr("herdbook.pipeline.intake.take_log.VERSION", 1)
     bench.scan()
     before = answers(bench.store, RESULTS)

@@ -140,6 +140,36 @@ def test_a_brake_that_lets_go_is_a_dropout_and_a_taper_is_not(build: Build) -> N
     assert "dropout_s" not in e.data
 
 
+def test_a_brake_that_lets_go_as_soon_as_it_has_come_has_let_go(build: Build) -> None:
+    """It gives 20 A for a fifth of a second, then nothing while the lever is held: there is no moment 0.3 s before the
+    loss at which it braked."""
+    brief = lambda s: np.where((s > 10.45) & (s < 11.6), 0.0, held(s, level=20.0, late=0.1))  # noqa: E731
+    e = only(run(braking(build, regen_current=(50, brief))))
+    assert e.data["dropout_s"] == pytest.approx(1.15, abs=0.05)
+
+
+def test_a_brake_that_gives_all_that_is_allowed_and_lets_go_has_let_go(build: Build) -> None:
+    """8 of 20 A allowed and given, then nothing of it."""
+    roles = {
+        "regen_allowed": (50, 8.0),
+        "regen_current": (50, lambda s: np.where((s > 12.0) & (s < 13.0), 0.0, held(s, level=8.0))),
+    }
+    e = only(run(braking(build, **roles)))
+    assert e.data["dropout_s"] == pytest.approx(1.0, abs=0.05)
+    assert e.data["dropout_allowed_a"] == pytest.approx(8.0)
+
+
+def test_a_pull_right_after_another_gets_its_answer_late_and_that_is_no_dropout(build: Build) -> None:
+    """A brake of 0.5 s delay: as the second pull begins, the first one's current ends."""
+
+    def pulls(s: Floats) -> Floats:
+        return held(s, start=10.0, end=11.5, level=20.0) + held(s, start=11.8, end=14.0, level=20.0)
+
+    late = lambda s: pulls(s - 0.5)  # noqa: E731
+    roles = {"brake_demand": (50, lambda s: 3 * pulls(s)), "regen_demand": (50, pulls), "regen_current": (50, late)}
+    assert all("dropout_s" not in e.data for e in run(braking(build, **roles)).events)
+
+
 def test_a_late_brake_repeats_a_blink_of_the_lever_and_that_is_no_dropout(build: Build) -> None:
 
     def blink(s: Floats) -> Floats:
@@ -155,6 +185,15 @@ def test_a_limiter_that_cuts_off_a_full_pack_says_so(build: Build) -> None:
     roles = {"regen_current": (50, cut), "regen_allowed": (50, lambda s: np.where(s > 12.0, 0.0, 40.0))}
     assert only(run(braking(build, **roles, pack_soc=(1, 99.0)))).data["dropout_share"] == 0.0
     assert only(run(braking(build, **roles))).data["dropout_share"] == 1.0
+
+
+def test_a_limiter_that_cuts_at_the_voltage_of_a_braking_says_so(build: Build) -> None:
+    """The braking current takes a group to where nothing is allowed; as it is cut the voltage falls back."""
+    cut = lambda s: np.where(s > 12.0, 0.0, held(s, level=20.0))  # noqa: E731
+    high = lambda s: np.where((s > 11.0) & (s < 12.05), 3.7, 3.35)  # noqa: E731
+    roles = {"regen_current": (50, cut), "regen_allowed": (50, lambda s: np.where(s > 12.0, 0.0, 40.0))}
+    limits = {"regen_cell_full_v": 3.5, "regen_cell_zero_v": 3.6}
+    assert only(run(braking(build, **roles, cell_voltage__1=(50, high)), **limits)).data["dropout_share"] == 0.0
 
 
 def test_a_late_brake_is_late_and_not_weak(build: Build) -> None:

@@ -310,6 +310,18 @@ def test_a_place_that_heats_beyond_the_range_of_its_sensor_is_no_shorted_sensor(
     assert one(outcome, "temp_rail_share", "cell 2").value == 0.0
 
 
+@pytest.mark.parametrize("every_s", [0.5, 4.0, 30.0])
+def test_a_sensor_that_flips_between_both_ends_is_told_and_makes_no_heat(build: Build, every_s: float) -> None:
+    """A wire that breaks and touches: a third of the readings at each end, in turns that no mean over ten seconds
+    shows. What it read is no temperature of the pack."""
+    turns = [-40.0, 150.0, 24.0]
+    flip = lambda s: np.take(turns, np.round(s / every_s).astype(int) % 3)  # noqa: E731
+    signals = riding(build, cell_temp__2=(1.0 / every_s, flip))
+    outcome = run(temp_sensors.SET, signals)
+    assert one(outcome, "temp_rail_share", "cell 2").value == pytest.approx(2 / 3, abs=0.03)
+    assert one(run(heat_pack.SET, signals), "cell_temp_max_c").value < 60.0
+
+
 def test_soak_offset(build: Build) -> None:
     four = {f"cell_temp__{i}": (0.1, 15.0 if i != 4 else 19.0) for i in (1, 2, 3, 4)}
     outcome = run(temp_sensors.SET, build(9000.0, **four), "rest")

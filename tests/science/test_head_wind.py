@@ -6,7 +6,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from herdbook.pipeline.science.head_wind import HeadWind, Usual, head_wind, still_air
+from herdbook.pipeline.science.head_wind import HeadWind, Usual, blowing_here, head_wind, still_air
 
 MASS, PER_MS2 = 100.0, 0.72  # kg; N/(m/s)^2, of 0.6 m2 at 1.2 kg/m3
 USUAL = Usual(own_ms=1.7, shared_ms=1.7)
@@ -70,6 +70,18 @@ def test_winds_told_are_taken_off() -> None:
     assert known.value == pytest.approx(0.015, abs=0.0008)
     assert known.wind_ms == pytest.approx(3.0, abs=0.2)
     assert known.se < 0.0015
+
+
+def test_rides_tell_how_strong_winds_are_here() -> None:
+    """Known without an error and shared by none: of n rides at w the square is (4 u^2 + n w^2) / (4 + n), by hand."""
+    usual = Usual(own_ms=2.0, shared_ms=0.0)
+    assert blowing_here(usual, np.full(3, np.nan), np.full(3, np.nan)) == usual
+    assert blowing_here(usual, np.zeros(12), np.zeros(12)).own_ms == pytest.approx(1.0)
+    assert blowing_here(usual, np.full(12, 4.0), np.zeros(12)).own_ms == pytest.approx(np.sqrt((16 + 12 * 16) / 16))
+    # a wind that all rides share is one wind, however many rides there are; one that is not known says nothing
+    alike = Usual(own_ms=0.0, shared_ms=2.0)
+    assert blowing_here(alike, np.zeros(500), np.zeros(500)).shared_ms == pytest.approx(2.0 * np.sqrt(4 / 5), rel=0.01)
+    assert blowing_here(usual, np.full(12, 9.0), np.full(12, 200.0)).own_ms == pytest.approx(2.0, rel=0.01)
 
 
 def test_the_mean_is_the_posterior_of_the_model() -> None:

@@ -13,7 +13,8 @@ import numpy as np
 from herdbook.decoders import Decoder
 from herdbook.decoders.frames import EXTENDED, Frames
 from herdbook.pipeline.lake.layout import layout_of_profile
-from herdbook.pipeline.lake.part import Chunk, Part, PartWriter
+from herdbook.pipeline.lake.part import Chunk, Part
+from herdbook.pipeline.lake.part_writer import PartWriter
 from herdbook.pipeline.lake.read import LogRef, read_signals
 from herdbook.pipeline.vehicle.profile import Profile, load_profile
 from herdbook.pipeline.vehicle.signals import Signals

@@ -13,9 +13,7 @@ Source: can-utils, candump(1) option -L and lib.h; error flag 0x20000000: Linux 
 from __future__ import annotations
 
 import re
-from collections import deque
 from collections.abc import Iterator
-from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -25,7 +23,6 @@ from herdbook.decoders.formats.candump.aligned import ERROR_BIT, IDENTIFIER, rea
 from herdbook.decoders.frames import BRS, ERROR, ESI, EXTENDED, FD, REMOTE, TX, Frames
 from herdbook.decoders.reading.reader import Account, Reader
 from herdbook.decoders.reading.rows import Labels, Rows
-from herdbook.decoders.reading.side_by_side import parsed, threads_for
 from herdbook.decoders.reading.source import Source
 from herdbook.decoders.text.fields import (
     LAST_SIX,
@@ -43,55 +40,21 @@ LINE = re.compile(
     rb"\s*\((\d{1,12})\.(\d{1,9})\) +(\S{1,64}) +([0-9A-Fa-f]{1,8})#"
     rb"(?:(#)([0-9A-Fa-f]))?((?:[0-9A-Fa-f]{2}){0,64}|[Rr][0-9A-Fa-f]?)(?:_[0-9A-Fa-f])?(?: +([RTrt]))?\s*$"
 )
-FEW = 16  # labels of one block; with more of them it is left to be read in its turn
 LOOKS = re.compile(rb"^\s*\(\d+\.\d+\) +\S+ +[0-9A-Fa-f]{1,8}#", re.MULTILINE)
 
 
 def read(source: Source, account: Account) -> Iterator[Frames]:
-    labels, threads = Labels(), threads_for(source)
-    before = [Rows(0).frames(labels)]
-    latest = np.full(2 * PAD, 10, np.uint8)
+    labels = Labels()
+    frames = Rows(0).frames(labels)
 
     def whole(line: bytes) -> bool:
-        return _whole(line, before[0] if threads == 1 else _parse(latest, 0, Labels(), Account()))
+        return _whole(line, frames)
 
-    def later(kind: str, offset: int, length: int, detail: str) -> None:
-        lost[-1].append((kind, offset, length, detail))
-
-    def kept() -> Iterator[tuple[int, Bytes]]:
-        """Blocks that stay as they are; what is lost in front of one is told when its turn comes."""
-        nonlocal latest
-        source.lose_to(later)
-        for offset, text in source.blocks(whole):
-            latest = text.copy()  # the next block takes the place of this one
-            lost.append([])
-            yield offset, latest
-
-    lost: deque[list[tuple[str, int, int, str]]] = deque([[]])
-    blocks = source.blocks(whole) if threads == 1 else kept()
-    for offset, text, found in parsed(blocks, _quickly, threads):
-        for loss in lost.popleft() if threads > 1 else ():
-            account.lose(*loss)
-        before[0] = frames = _parse(text, offset, labels, account) if found is None else _numbered(*found, labels)
+    for offset, text in source.blocks(whole):
+        found = read_aligned(text, labels)
+        frames = _parse(text, offset, labels, account) if found is None else found
         account.tell_clock(frames)
         yield frames
-    for loss in lost.pop():
-        account.lose(*loss)
-
-
-def _quickly(text: Bytes) -> tuple[Frames, Labels] | None:
-    """A block that is wholly alike, with labels of its own: it may be read before those in front of it."""
-    own = Labels()
-    frames = read_aligned(text, own)
-    return None if frames is None or len(own.names) > FEW else (frames, own)
-
-
-def _numbered(frames: Frames, own: Labels, labels: Labels) -> Frames:
-    """With the numbers that the labels have in the log."""
-    numbers = np.array([labels.number(name) for name in own.known()], np.uint8)
-    if (numbers == np.arange(len(numbers))).all():
-        return replace(frames, channels=tuple(labels.names))
-    return replace(frames, channel=numbers[frames.channel], channels=tuple(labels.names))
 
 
 def _parse(text: Bytes, offset: int, labels: Labels, account: Account) -> Frames:
@@ -317,4 +280,4 @@ def _one(line: bytes, i: int, rows: Rows, labels: Labels) -> bool:
     return True
 
 
-READER = Reader(name="candump", looks=lambda head: bool(LOOKS.search(head)), read=read)
+READER = Reader(name="candump", looks=lambda head: bool(LOOKS.search(head)), read=read, apart=True)

@@ -1,8 +1,11 @@
-"""Can a short inside a cell make the heat that was measured? A watt takes a quarter of an ampere and more of its group.
+"""Can a short inside a cell make the heat that was measured? A watt takes a quarter of an ampere and more of its group:
+within days a group of usual size is empty.
 
 A short turns its group's own charge into heat: P = V I. What a group loses against its siblings since the heat was
-first seen is read at the knee near full. A group that loses a few milliamperes does not warm a pack by watts. The heat
-may come and go, so that little loss makes the short less likely and does not exclude it.
+first seen is read at the knee near full; where no charge reached it, what a whole group holds bounds it: a group that
+lost that much more than the others stands empty, whatever was charged and balanced meanwhile. A group that loses a few
+milliamperes does not warm a pack by watts. The heat may come and go, so that little loss makes the short less likely
+and does not exclude it.
 """
 
 from __future__ import annotations
@@ -11,6 +14,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
+import polars as pl
 
 from herdbook.pipeline.health.cause import CauseTest, Evidence, Seen, Standing
 from herdbook.pipeline.health.pack.leak import LONG_DAYS, bled_before
@@ -21,6 +25,7 @@ from herdbook.pipeline.health.sentences import spell
 from herdbook.pipeline.times import DAY
 
 SURE = 3.0  # standard errors: engineering choice
+MOST_BLED_A = 0.2  # by a resistor of balancing, where the profile does not say: engineering choice
 LEAST_DAYS = 1.0  # between two readings: engineering choice
 
 
@@ -38,9 +43,11 @@ def short_makes_the_heat(otherwise: CauseTest) -> CauseTest:
 
     def judge(evidence: Evidence) -> Seen:
         record = evidence.record
-        if record is None or (watts := _heat_w(record)) <= 0.0 or not (lost := _losses(record, evidence.spans)):
+        if record is None or (watts := _heat_w(record)) <= 0.0:
             return otherwise.judge(evidence)
         needed = watts / record.profile.pack_figures.of_chemistry.full_v
+        if not (lost := _losses(record, evidence.spans)):
+            return _stands(record, evidence.spans, watts, needed) or otherwise.judge(evidence)
         most = max(lost, key=lambda loss: loss.amps + SURE * loss.se)
         takes = f"{spell(watts, 'W')} of heat take {spell(needed, 'A')} of one group"
         upper = most.amps + SURE * most.se
@@ -54,6 +61,27 @@ def short_makes_the_heat(otherwise: CauseTest) -> CauseTest:
         return Seen(Standing.OPEN, f"{takes}; what the groups lose is not read finely enough", role="cell_voltage")
 
     return CauseTest(otherwise.roles, judge)
+
+
+def _stands(record: Record, spans: Sequence[tuple[int, int]], watts: float, needed: float) -> Seen | None:
+    """Every group stands well above empty so long after the heat was first seen that a short which made all of it
+    would have taken more than one holds, with what balancing may have given back; None: it is not so long."""
+    pack, first = record.profile.pack_figures, min((start for start, _ in spans), default=0)
+    if not spans or not pack.given("rated_ah"):
+        return None
+    rows = metric_rows(record, "end_lowest_v").sort("end_t").filter(pl.col("end_t").dt.epoch("us") > first)
+    rows = rows.filter(pl.col("value") > pack.of_chemistry.low_v)
+    if not rows.height:
+        return None
+    t, volts = int(rows["end_t"].to_physical()[-1]), float(rows["value"][-1])
+    hours = (t - first) / (DAY / 24.0)
+    bleeds = pack.of_chemistry.full_v / pack.bleed_ohm if pack.bleed_ohm else pack.bleed_a or MOST_BLED_A
+    taken = (needed - bleeds) * hours
+    if taken < pack.size_ah:
+        return None
+    words = f"{spell(watts, 'W')} of heat take {spell(needed, 'A')} of one group, more than all it holds since the "
+    words += f"heat was first seen {spell(hours / 24.0, 'days')} before; the lowest group stood at {spell(volts, 'V')}"
+    return Seen(Standing.NOT_SEEN, words, t, "cell_voltage")
 
 
 def _heat_w(record: Record) -> float:

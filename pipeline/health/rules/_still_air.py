@@ -19,7 +19,7 @@ from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.health.sentences import spell
 from herdbook.pipeline.metrics.resistance import DOWNHILL, WIND_MS
 from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
-from herdbook.pipeline.science.head_wind import StillAir, Usual, still_air
+from herdbook.pipeline.science.head_wind import StillAir, Usual, blowing_here, still_air
 from herdbook.pipeline.science.road import AIR, GRAVITY
 
 LEAST_OWN = 0.3  # of a ride's error, that of the hills is at least: engineering choice
@@ -27,9 +27,9 @@ LEAST_OWN = 0.3  # of a ride's error, that of the hills is at least: engineering
 
 def with_wind(record: Record, rows: pl.DataFrame, limits: Mapping[str, float]) -> pl.DataFrame:
     """Beside each ride its own error without the wind's part (`own`), what a wind adds to it (`gain`, per m/s), the
-    wind that it tells (`wind`, `wind_se`), and how far down the way may have gone that a brake held (`unseen`, as a
-    share of the weight; all of the error where that share is not known). `still` and `still_se`: the ride in still air
-    by what it tells itself and by usual winds."""
+    wind that it tells (`wind`, `wind_se`), what (1 m/s)^2 of flow holds back (`square`), and how far down the way
+    may have gone that a brake held (`unseen`, as a share of the weight; all of the error where that share is not
+    known). `still` and `still_se`: the ride in still air by what it tells itself and by usual winds."""
     adds = metric_rows(record, "ride_rolling_per_wind").select("start_t", gain="value")
     told = metric_rows(record, "ride_head_wind").select("start_t", wind="value", wind_se="se")
     held = metric_rows(record, "braked_way_share").select("start_t", unseen=DOWNHILL * pl.col("value"))
@@ -37,6 +37,7 @@ def with_wind(record: Record, rows: pl.DataFrame, limits: Mapping[str, float]) -
         rows = rows.join(beside, on="start_t", how="left", maintain_order="left")
     rows = rows.with_columns(
         gain=pl.col("gain").fill_null(limits["speed"] * _wind_squared(record)),
+        square=pl.lit(_wind_squared(record)),
         unseen=pl.coalesce("unseen", "se"),
     )
     left = pl.col("se").pow(2) - (WIND_MS * pl.col("gain")).pow(2)
@@ -57,22 +58,22 @@ def _wind_squared(record: Record) -> float:
     return AIR * car.drag_area_m2 / (car.mass_kg * GRAVITY) if car.known else 0.0
 
 
-def in_still_air(record: Record, rows: pl.DataFrame, limits: Mapping[str, float]) -> StillAir:
+def in_still_air(rows: pl.DataFrame, limits: Mapping[str, float]) -> StillAir:
     """Over the rides, in still air: a brake that drags does so in every ride and at every speed, a wind does not."""
-    square = _wind_squared(record)
-    middle = float(rows["gain"].to_numpy().mean())
-    shared = math.sqrt(limits["prevailing"])
+    square, gains = rows["square"].to_numpy(), rows["gain"].to_numpy()
+    winds, wind_ses = (rows[c].cast(pl.Float64).fill_null(np.nan).to_numpy() for c in ("wind", "wind_se"))
+    own, shared = (limits["wind"] * math.sqrt(part) for part in (1.0 - limits["prevailing"], limits["prevailing"]))
     rolled = still_air(
         values=rows["value"].to_numpy(),
         errors=rows["own"].to_numpy(),
-        gains=rows["gain"].to_numpy(),
+        gains=gains,
         square=square,
-        winds=rows["wind"].cast(pl.Float64).fill_null(np.nan).to_numpy(),
-        wind_ses=rows["wind_se"].cast(pl.Float64).fill_null(np.nan).to_numpy(),
-        usual=Usual(own_ms=math.sqrt(1.0 - limits["prevailing"]) * limits["wind"], shared_ms=shared * limits["wind"]),
+        winds=winds,
+        wind_ses=wind_ses,
+        usual=blowing_here(Usual(own_ms=own, shared_ms=shared), winds, wind_ses),
     )
     # drag area, which grows as the rider sits up: half of it times the square of the speed, which is gain over square
-    area = 0.5 * limits["drag_area"] * middle**2 / square if square else 0.0
+    area = 0.5 * limits["drag_area"] * float((gains**2 / square).mean()) if square.all() else 0.0
     return replace(rolled, se=math.hypot(rolled.se, area))
 
 

@@ -24,16 +24,18 @@ from herdbook.pipeline.health.cause_tests import (
     reads_in,
     under,
 )
-from herdbook.pipeline.health.reading import only, seconds, windows
+from herdbook.pipeline.health.reading import event_table, only, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
-from herdbook.pipeline.health.rules._judged_brakings import CAUTION, NEWEST, table
+from herdbook.pipeline.health.rules._judged_brakings import CAUTION, LET_GO_S, NEWEST, table
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.since import newest_stretch
 from herdbook.pipeline.health.statistics import confidence, largest, middle
 from herdbook.pipeline.metrics.braking import over_voltage_limit
 from herdbook.pipeline.metrics.shared.braking_samples import least_a
+from herdbook.pipeline.vehicle.roles import MOTORS
 
+UNITS = ("controller", *MOTORS)
 JOINT = (
     "A bad joint between pack and controller, or a link sensor wrong with load: the voltage drop over each joint, "
     "measured under current, separates them."
@@ -55,20 +57,23 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             hit = hit.filter(~_no_group_bears_it_out(record, limit, limits["seen"]))
         if hit.height < limits["count"]:
             continue
+        lost = _lost(record, hit) if where == "link" and record.profile.drive_figures.dc_link_max_v else hit.clear()
+        gone = lost.height >= limits["count"]
         top = largest(hit[f"{where}_v_max"])
         longest = largest(hit[f"{where}_over_s"])
         full = hit.filter(pl.col("soc_pct") >= 90).height
         cold = hit.filter(pl.col("cell_min_c") < 5).height
         found.append(
             Finding(
-                severity=Severity.SERVICE,
+                severity=Severity.STOP_USE if gone else Severity.SERVICE,
                 item=words,
                 measured=top,
                 limit=limit,
                 unit="V",
                 statement=f"In {hit.height} of {known.height} braking events the {words} passed {spell(limit, 'V')}, "
                 f"up to {spell(top, 'V')} and for up to {spell(longest, 's')}; the pack was over 90 % full in {full} "
-                f"of them and under 5 °C in {cold}.",
+                f"of them and under 5 °C in {cold}."
+                + (f" In {lost.height} of them the controller reported a fault or the brake let go." if gone else ""),
                 se=0.1,
                 confidence=0.97,
                 persistence=hit.height / known.height,
@@ -88,6 +93,15 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     named = {f.item for f in found}
     risen = _rise(record, known, limits) or _resistance(known, limits) or _headed(record, known, limits)
     return found + [f for f in (risen,) if f is not None and f.item not in named]
+
+
+def _lost(record: Record, hit: pl.DataFrame) -> pl.DataFrame:
+    """Those of these brakings in which a fault of the controller or a motor began, or the brake let go."""
+    faults = event_table(record, "fault_bits", ())
+    at = faults.filter(pl.col("item").is_in(UNITS))["start_t"].to_physical().to_numpy()
+    first, last = (hit[c].to_physical().to_numpy() for c in ("start_t", "end_t"))
+    tripped = ((at >= first[:, None]) & (at <= last[:, None])).any(axis=1)
+    return hit.filter(pl.Series(tripped, dtype=pl.Boolean) | (pl.col("dropout_s").fill_null(0.0) >= LET_GO_S))
 
 
 def _no_group_bears_it_out(record: Record, limit: float, seen_s: float) -> pl.Expr:
@@ -193,7 +207,8 @@ def _headed(record: Record, brakings: pl.DataFrame, limits: Mapping[str, float])
     if since.hit.height < limits["alike"] or since.hit.height < limits["most"] * since.rows.height:
         return None
     mid = middle(since.rows["ohm"], least_se=0.1 * abs(float(since.rows["ohm"].to_numpy().mean())))
-    reaches = pack.cells * cell_v + mid.value * strongest
+    # by the link's own reading, which is the one that trips; how full the pack is when it still takes all is given
+    reaches, reaches_se = pack.cells * cell_v + mid.value * strongest, mid.se * strongest
     if mid.value - 3.0 * mid.se < sound or reaches < top:
         return None
     text = f"While braking the DC link rises above the pack by {spell(mid.value, 'V', mid.se)} per ampere more than it "
@@ -201,16 +216,16 @@ def _headed(record: Record, brakings: pl.DataFrame, limits: Mapping[str, float])
     text += (
         f"With the {spell(strongest, 'A')} that its maker allows, into a pack that still takes them, it would reach "
     )
-    text += f"{spell(reaches, 'V')}; its limit is {spell(top, 'V')}."
+    text += f"{spell(reaches, 'V', reaches_se)}; its limit is {spell(top, 'V')}."
     return Finding(
         severity=Severity.SERVICE,
         item="DC-link voltage",
-        measured=mid.value,
-        limit=sound,
-        unit="ohm",
+        measured=reaches,
+        limit=top,
+        unit="V",
         statement=text,
-        se=mid.se,
-        confidence=min(0.98, confidence(mid.value, sound, mid.se)),
+        se=reaches_se,
+        confidence=min(0.98, confidence(reaches, top, reaches_se)),
         persistence=since.hit.height / since.rows.height,
         count=since.hit.height,
         duration_s=seconds(since.hit),
@@ -243,6 +258,15 @@ def _cases() -> Cases:
         known = braked(*[above_idle(6.0 * ohm, 6.0)] * 8)
         return replace(known, profile=profile(drive=drive))
 
+    def trips(over_link: int, faults: int) -> Record:
+        """Brakings that carry the link past the limit its maker names; in some a fault is reported."""
+        rows = [{"link_over_s": 0.5, "link_v_max": 60.0}] * over_link + [{"link_over_s": 0.0, "link_v_max": 41.0}] * 9
+        known = replace(braked(*rows), profile=profile(drive={"dc_link_max_v": 55.0}))
+        starts = known.events.filter(pl.col("kind") == "braking").sort("start_t").head(faults)
+        return replace(
+            known, events=pl.concat([known.events, starts.with_columns(kind=pl.lit("fault_bits"), item=pl.lit("left"))])
+        )
+
     over = {"pack_over_s": 2.0, "pack_v_max": 44.6}
     return Cases(
         fires_on=(
@@ -250,6 +274,8 @@ def _cases() -> Cases:
             braked(*[above_idle(0.75, 2.5)] * 8, *[above_idle(1.5, 5.0)] * 3),  # most of them gentle
             gentle(0.12, strongest_a=50.0),
             braked(*[over | {"cell_max_v": 3.7}] * 3),
+            trips(over_link=3, faults=3),
+            trips(over_link=3, faults=0),
             braked(*[{"pack_over_s": 0.5, "pack_v_max": 44.6, "link_over_s": 0.0, "link_v_max": 44.7}] * 3),
         ),
         quiet_on=(
@@ -279,7 +305,15 @@ RULE = Rule(
     id="braking_over_voltage",
     title="Over-voltage while braking",
     subsystem="braking",
-    severity=Severity.SERVICE,
+    severity=Severity.STOP_USE,
+    when=(
+        (
+            Severity.STOP_USE,
+            "the DC link passed the limit that its maker names, and in `count` of these braking events the controller "
+            "reported a fault or the brake let go: the electric brake goes with it",
+        ),
+        (Severity.SERVICE, "else"),
+    ),
     needs=("braking_count",),
     roles=("brake_demand", "pack_voltage", "dc_link_voltage"),
     must=("brake_demand", "pack_voltage|dc_link_voltage"),
@@ -336,6 +370,6 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="limits: the profile's dc_link_max_v, or groups x highest group voltage",
-    version=3,
+    version=4,  # stop use where the brake goes with it; an error of how far the link would go
     cases=_cases,
 )

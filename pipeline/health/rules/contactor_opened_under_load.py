@@ -18,6 +18,8 @@ from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Re
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.vehicle.record import Event, Metric
 
+BESIDE_S = 5.0  # of an opening, what may have called for it: engineering choice
+
 LIMITS = (
     Limit(
         "least",
@@ -46,10 +48,24 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     if events.height < limits["least"] and not braking.height and not moving.height:
         return []
     again = moving["start_t"].n_unique() >= limits["least"]
-    return [_finding(events, braking.height, len(rides), again, limits)]
+    # one alone may be protection that worked, which reports it or has an empty group to show
+    alone = moving.filter(~_protected(record, moving)).height > 0
+    return [_finding(events, braking.height, len(rides), again or alone, limits)]
 
 
-def _finding(events: pl.DataFrame, braking: int, rides: int, again: bool, limits: Mapping[str, float]) -> Finding:
+def _protected(record: Record, moving: pl.DataFrame) -> pl.Series:
+    """Openings beside which the electronics reported a fault, or a group passed a limit."""
+    kinds = ("bms_fault", "group_under_voltage", "group_over_voltage")
+    spans = pl.concat([event_table(record, kind, ()).select("start_t", "end_t") for kind in kinds])
+    first, last = (spans[c].to_physical().to_numpy() for c in ("start_t", "end_t"))
+    begin, end = (moving[c].to_physical().to_numpy() for c in ("start_t", "end_t"))
+    near = round(1e6 * BESIDE_S)
+    beside = ((end[:, None] >= first - near) & (begin[:, None] <= last + near)).any(axis=1)
+    return pl.Series(beside, dtype=pl.Boolean)
+
+
+def _finding(events: pl.DataFrame, braking: int, rides: int, lost: bool, limits: Mapping[str, float]) -> Finding:
+    """lost: drive was lost under way, again and again or without a reason in sight."""
     most = events.with_columns(size=pl.col("before_a").abs()).sort("size", descending=True)
     shown = events["session_start_t"].n_unique() / max(rides, 1)
     times = "once" if events.height == 1 else f"{events.height} times"
@@ -58,7 +74,7 @@ def _finding(events: pl.DataFrame, braking: int, rides: int, again: bool, limits
     text = f"The {seen} {times} while riding with current flowing, at up to "
     text += f"{float(most['size'][0]):.0f} A{brake}."
     return Finding(
-        severity=Severity.STOP_USE if braking or again else Severity.SERVICE,
+        severity=Severity.STOP_USE if braking or lost else Severity.SERVICE,
         item="",
         measured=float(events.height),
         limit=limits["least"],
@@ -104,8 +120,12 @@ RULE = Rule(
     subsystem="pack",
     severity=Severity.STOP_USE,
     when=(
-        (Severity.STOP_USE, "it opened while braking, or again and again under way: the electric brake goes with it"),
-        (Severity.SERVICE, "it opened once while driving, or at a stand"),
+        (
+            Severity.STOP_USE,
+            "it opened while braking, again and again under way, or once under way with no fault reported and no group "
+            "past a limit: the electric brake goes with it",
+        ),
+        (Severity.SERVICE, "it opened once while driving, as a protection that worked does, or at a stand"),
     ),
     needs=("contactor_opened_loaded",),
     roles=("contactor_state", "bms_state", "pack_current"),
@@ -134,6 +154,6 @@ RULE = Rule(
         "Contacts that opened under load may be welded or burnt: the pack may not switch off any more.",
     ),
     source="switch state and current as the bus reports them; limits: see each",
-    version=4,
+    version=5,  # one opening under way that nothing explains is not to be ridden
     cases=_cases,
 )

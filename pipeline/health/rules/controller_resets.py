@@ -33,7 +33,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     gone = seconds(resets) / resets.height
     return [
         Finding(
-            severity=Severity.SERVICE,
+            severity=Severity.STOP_USE if moving.height >= limits["again"] else Severity.SERVICE,
             item="controller",
             measured=float(resets.height),
             limit=limits["count"],
@@ -81,13 +81,18 @@ RULE = Rule(
     id="controller_resets",
     title="Controller restarts in use",
     subsystem="drive",
-    severity=Severity.SERVICE,
+    severity=Severity.STOP_USE,
+    when=(
+        (Severity.STOP_USE, "again and again under way: drive and electric brake go each time"),
+        (Severity.SERVICE, "once under way, or at a stand"),
+    ),
     needs=("controller_watched_h",),
     roles=("controller_uptime", "pack_voltage", "vehicle_speed"),
     must=("controller_uptime",),
     limits=(
         Limit("count", 2, "restarts", "one may be the rider switching off and on: engineering choice"),
         Limit("moving", 1, "restarts", "under way nobody switches off and on: engineering choice"),
+        Limit("again", 2, "restarts", "under way, as for a main switch that opens: engineering choice"),
         Limit("watched", 0.2, "h", "engineering choice"),
         Limit("days", 30.0, "days", "engineering choice"),
     ),
@@ -115,6 +120,6 @@ RULE = Rule(
     ),
     cautions=("The electric brake is gone while the controller restarts.",),
     source="definition: uptime falls back and runs on from there",
-    version=2,
+    version=3,  # again and again under way it is not to be ridden
     cases=_cases,
 )

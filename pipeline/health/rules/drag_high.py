@@ -69,7 +69,8 @@ def _over_own_weight(record: Record, rows: pl.DataFrame) -> pl.DataFrame:
     over = pl.col("value") * part
     weight = (over * pl.col("kg_se") / pl.col("kg")).pow(2)
     errors = {name: ((pl.col(name) * part).pow(2) + weight).sqrt() for name in ("se", "own", "still_se")}
-    return weighed.with_columns(value=over, still=pl.col("still") * part, gain=pl.col("gain") * part, **errors)
+    adds = {name: pl.col(name) * part for name in ("still", "gain", "square")}
+    return weighed.with_columns(value=over, **adds, **errors)
 
 
 def _weight(rows: pl.DataFrame) -> float | None:
@@ -130,8 +131,7 @@ def _since(rows: pl.DataFrame, after: pl.DataFrame, step: LevelStep, limits: Map
     text += f"{spell(step.before, '')} in its own {step.first} rides before; grade is averaged, not observed; "
     told = rows["wind"].count()
     text += "winds that the rides tell are taken off." if told else "wind is in the error, not observed."
-    sure = confidence(step.after, limit, step.se)
-    return _finding(text, step.after, limit=limit, se=step.se, rows=after, sure=sure)
+    return _finding(text, step.after, limit=limit, se=step.se, rows=after)
 
 
 def _against_fleet(
@@ -140,22 +140,22 @@ def _against_fleet(
     known = reference(record, name)
     if known is None:
         return NotAssessed("no fleet reference for rolling resistance: fit one first")
-    rolled = in_still_air(record, rows, limits)
+    rolled = in_still_air(rows, limits)
     value = rolled.value
     held = _held_otherwise(record, name, rows)
     se = math.hypot(rolled.se, known.spread / math.sqrt(known.n), _shared(name, rows) if held else 0.0)
     # what healthy vehicles differ by and what these rides leave open are independent: their squares add
     spread = math.hypot(known.spread, se)
-    limit = known.value + max(limits["excess"], limits["sigmas"] * spread)
-    if value < limit:
+    limit = known.value + limits["excess"]
+    if value < max(limit, known.value + limits["sigmas"] * spread):
         unsure = _open(value, se, usual=known.value, limits=limits)
         return NotAssessed(f"{unsure.reason}; {OTHER_BRAKE}") if unsure and held else unsure or []
     text = f"Over {counted(rows.height, 'ride')} the vehicle rolled with {spell(value, '', se)} of its weight as "
-    text += f"resistance, against {spell(known.value, '')} in the fleet; grade is averaged, not observed"
+    text += f"resistance, against {spell(known.value, '', known.spread)} in the fleet, vehicle by vehicle; grade is "
+    text += "averaged, not observed"
     kg = _weight(rows)
     text += blown(rolled, rows) + ("." if kg is None else f"; {_weighs(kg)}.")
-    sure = confidence(value, known.value + limits["excess"], spread)
-    return [_finding(text, value, limit=limit, se=se, rows=rows, sure=sure)]
+    return [_finding(text, value, limit=limit, se=spread, rows=rows)]
 
 
 def _held_otherwise(record: Record, name: str, rows: pl.DataFrame) -> bool:
@@ -186,20 +186,19 @@ def _against_maker(
             uphill = mean(both["value"] - both["whole"])
         else:
             shared = _shared(name, rows)
-    rolled = in_still_air(record, rows.with_columns(value=pl.col("value") - max(uphill, 0.0)), limits)
+    rolled = in_still_air(rows.with_columns(value=pl.col("value") - max(uphill, 0.0)), limits)
     value = rolled.value
     kg = _weight(rows)
     load = limits["load"] * usual if kg is None else 0.0  # else it is in each ride's own error
     spread = math.hypot(rolled.se, load, limits["losses"], shared)
-    limit = usual + max(limits["excess"], limits["sigmas"] * spread)
-    if value < limit:
+    limit = usual + limits["excess"]
+    if value < max(limit, usual + limits["sigmas"] * spread):
         return _open(value, spread, usual=usual, limits=limits) or []
     text = f"Over {counted(rows.height, 'ride')} the vehicle rolled with {spell(value, '', spread)} of its weight as "
     text += f"resistance, against {spell(usual, '')} by its {'maker' if known is None else 'maker or fleet'}; "
     text += "load is in the error, not observed" if kg is None else _weighs(kg)
     text += f"{blown(rolled, rows)}."
-    sure = confidence(value, usual + limits["excess"], spread)
-    return [_finding(text, value, limit=limit, se=spread, rows=rows, sure=sure)]
+    return [_finding(text, value, limit=limit, se=spread, rows=rows)]
 
 
 def _open(value: float, se: float, usual: float, limits: Mapping[str, float]) -> NotAssessed | None:
@@ -213,7 +212,8 @@ def _open(value: float, se: float, usual: float, limits: Mapping[str, float]) ->
     )
 
 
-def _finding(text: str, value: float, limit: float, se: float, rows: pl.DataFrame, sure: float) -> Finding:
+def _finding(text: str, value: float, limit: float, se: float, rows: pl.DataFrame) -> Finding:
+    """limit: what how sure it is is held against. That it is told at all asks for more."""
     return Finding(
         severity=Severity.SERVICE,
         item="",
@@ -222,7 +222,7 @@ def _finding(text: str, value: float, limit: float, se: float, rows: pl.DataFram
         unit="1",
         statement=text,
         se=se,
-        confidence=sure,
+        confidence=confidence(value, limit, se),
         persistence=1.0,
         count=rows.height,
         duration_s=seconds(rows),
@@ -388,7 +388,7 @@ RULE = Rule(
     ),
     cautions=("A dragging brake can get hot enough to fade or burn: let it cool before touching it.",),
     source="force balance with the profile's figures; the fleet's middle and its own earlier rides as yardsticks",
-    version=11,
+    version=12,  # each ride over its own weight in the wind's square too; in 11 still air
     habit="some ten kilometres of rides, out and back, and give the profile the figure [vehicle] rolling",
     cases=_cases,
 )

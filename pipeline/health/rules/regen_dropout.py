@@ -8,6 +8,7 @@ limiter's taper is slower than 0.3 s and is not counted, nor is walking pace, no
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import polars as pl
 
@@ -21,9 +22,15 @@ from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.since import newest_stretch
 from herdbook.pipeline.health.statistics import largest
 
+# figures that say when this vehicle's brake is rightly less
+TAPERS = ("regen_soc_full_pct", "regen_cell_full_v", "regen_cold_full_c", "regen_hot_full_c")
+
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    brakings = without_known(record, table(record).drop_nulls("delivered_a"))
+    every = table(record)
+    # one that let go as soon as it had come may never have settled
+    every = every.filter(pl.col("delivered_a").is_not_null() | pl.col("dropout_s").is_not_null())
+    brakings = without_known(record, every)
     if not brakings.height:
         return NotAssessed("no braking with demand and delivery recorded")
     if not (brakings["dropout_s"].cast(pl.Float64).to_numpy() >= limits["duration"]).any():
@@ -41,8 +48,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     cut_off = (allowed < 0.3 * pl.col("demand_a")) & (pl.col("dropout_share") < limits["left"])
     lost = (pl.col("dropout_s") >= limits["duration"]) & ~(cut_off & ~came_back.fill_null(False)).fill_null(False)
     since = newest_stretch(brakings, brakings.select(lost.fill_null(False)).to_series().to_numpy(), limits["blinks"])
-    brakings, hit = since.rows, since.hit
-    # one is certain only where the controller says what it allowed: else it may have been a limiter of its own
+    brakings, hit = since.rows, _allowed(record, since.hit, limits["free"])
+    # one is certain only where it is known what was allowed: else it may have been a limiter of the controller's own
     alone = (hit.drop_nulls("dropout_allowed_a")["dropout_s"] >= limits["alone"]).any()
     if not alone and (hit.height < limits["count"] or since.chance > limits["chance"]):
         return []
@@ -84,8 +91,24 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
 
 
+def _allowed(record: Record, hit: pl.DataFrame, free: float) -> pl.DataFrame:
+    """Where the controller does not say what it allowed, the pack's own limit stands in, if the tapers of this vehicle
+    leave all of it over then: by its profile, since those of usual vehicles need not be its own."""
+    if not record.profile.drive_figures.given(*TAPERS):
+        return hit
+    pack = pl.when(pl.col("dropout_share") >= free).then(pl.col("charge_limit_a"))
+    return hit.with_columns(dropout_allowed_a=pl.coalesce("dropout_allowed_a", pack))
+
+
 def _cases() -> Cases:
+    from herdbook.pipeline.health.examples import profile
     from herdbook.pipeline.health.rules._example_brakings import braked
+
+    def once(tapers: bool) -> Record:
+        """The pack allowed the current; the controller does not say."""
+        drive = dict.fromkeys(TAPERS, 1.0) if tapers else {}
+        lost = {"dropout_s": 0.6, "dropout_share": 1.0, "dropout_allowed_a": float("nan"), "charge_limit_a": 40.0}
+        return replace(braked(lost, *[{}] * 8), profile=profile(drive=drive))
 
     return Cases(
         fires_on=(
@@ -98,12 +121,14 @@ def _cases() -> Cases:
                 * 3
             ),
             braked(*[{"dropout_s": 0.25, "dropout_allowed_a": 0.0, "dropout_share": 1.0}] * 2, *[{}] * 30),
+            once(tapers=True),
         ),
         quiet_on=(
             braked(*[{"dropout_s": 0.6, "dropout_allowed_a": 0.0, "dropout_share": 0.1}] * 3, *[{}] * 30),
             braked(*[{"dropout_s": 1.0, "dropout_share": 0.4, "state_share": 0.4, "ratio": 0.1}] * 3, *[{}] * 30),
             braked(*[{}] * 30),
             braked({"dropout_s": 0.25}, *[{}] * 30),
+            once(tapers=False),  # what the controller allowed is not recorded, nor when this vehicle allows less
         ),
         unassessed_on=(braked(),),
     )
@@ -131,6 +156,7 @@ RULE = Rule(
             "1",
             "of the ceiling left over by the state: under it a cut is due: engineering choice",
         ),
+        Limit("free", 0.98, "1", "of the ceiling left over by the state: as for a brake that is refused"),
         Limit("count", 2, "braking events", "engineering choice"),
         Limit("blinks", 0.005, "1", "of braking events that a bad frame may make look so: engineering choice"),
         Limit("chance", 0.025, "1", "of so many at that share (binomial; each start tried is paid for)"),
@@ -179,6 +205,6 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="definitions: this project; time-outs of drive commands, 100 to 250 ms: common practice",
-    version=6,
+    version=7,
     cases=_cases,
 )

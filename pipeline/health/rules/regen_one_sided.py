@@ -56,7 +56,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     what = "next to nothing" if dead else "less"
     return [
         Finding(
-            severity=Severity.SERVICE,
+            severity=Severity.STOP_USE if dead else Severity.SERVICE,
             item=weak,
             measured=abs(mid.value),
             limit=limits["index"],
@@ -175,7 +175,14 @@ RULE = Rule(
     id="regen_one_sided",
     title="Electric brake one-sided",
     subsystem="braking",
-    severity=Severity.SERVICE,
+    severity=Severity.STOP_USE,
+    when=(
+        (
+            Severity.STOP_USE,
+            "one of two motors side by side brakes with next to nothing: every braking pulls to a side",
+        ),
+        (Severity.SERVICE, "else"),
+    ),
     needs=("braking_count",),
     roles=("motor_current", "brake_demand"),
     limits=(
@@ -233,7 +240,7 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="asymmetry index: definition here; limit: engineering choice",
-    version=7,
+    version=8,  # a side that does not brake is not to be ridden; in 7 front and rear
     applies=lambda profile: sum(mapping.role == "motor_current" for mapping in profile.roles) > 1,
     cases=_cases,
 )

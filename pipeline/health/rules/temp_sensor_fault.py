@@ -15,6 +15,7 @@ from herdbook.pipeline.health.cause_tests import also_found, any_of, figure, les
 from herdbook.pipeline.health.reading import Pieces, event_table, metric_rows, only, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._heat_against_fleet import PACK_CAUTION
+from herdbook.pipeline.health.rules._unprotected import unprotected
 from herdbook.pipeline.health.rules._warm_place import began, siblings_of, told
 from herdbook.pipeline.health.rules._wrong_sensor import (
     ROLE_OF,
@@ -48,14 +49,13 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     off = Pieces(recent(_offsets(record, limits), limits["days"]), "item")
     own = {item: _by_itself(record, item, limits) for item in items}
     stands = _apart(record, [item for item in items if item.startswith("cell")], own, limits)
-    found = []
+    found: list[Finding] = []
     for item in items:
         finding = own[item] or stands.get(item)
         if finding is None and not item.startswith("cell"):
             finding = _off(item, off.of(item), limits)
-        if finding is not None:
-            found.append(finding)
-    return found
+        found += [finding] if finding is not None else []
+    return unprotected(found, [item for item in items if item.startswith("cell")])
 
 
 def _by_itself(record: Record, item: str, limits: Mapping[str, float]) -> Finding | None:
@@ -312,7 +312,11 @@ RULE = Rule(
     of_pack=True,
     severity=Severity.STOP_USE,
     when=(
-        (Severity.STOP_USE, "one of two cell sensors stands high, and nothing tells whether its place is warm"),
+        (
+            Severity.STOP_USE,
+            "one of two cell sensors stands high, and nothing tells whether its place is warm; or every cell sensor is "
+            "open, shorted or missing",
+        ),
         (Severity.SERVICE, "else"),
     ),
     needs=("temp_missing_share",),
@@ -391,6 +395,6 @@ RULE = Rule(
     ),
     cautions=PACK_CAUTION,
     source="signs of open, short and still sensors: common practice",
-    version=9,
+    version=10,  # a pack without any temperature; in 9 the warmer of two
     cases=_cases,
 )

@@ -6,6 +6,7 @@ import re
 import shlex
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from statistics import NormalDist
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -72,6 +73,9 @@ def gauge(finding: Row) -> Gauge | None:
     )
 
 
+SAME = 0.02  # of certainty, stated in whole per cent
+
+
 def margin(finding: Row) -> str:
     """How far the measured value is beyond the limit: how much the limit could move before the finding goes."""
     over, limit, se = finding["measured"] - finding["limit"], finding["limit"], finding["se"]
@@ -80,6 +84,8 @@ def margin(finding: Row) -> str:
         said.append(f"{abs(over / limit):.0%} of it" if abs(over) <= abs(limit) else f"{over / limit + 1:.1f} times it")
     if se:
         said.append(f"{abs(over) / se:.1f} standard errors")
+        if finding["confidence"] > NormalDist().cdf(abs(over) / se) + SAME:
+            said[-1] += " of its size (that it happens is surer than how much)"
     return ", ".join(said)
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from herdbook.pipeline.arrays import Floats
+from herdbook.pipeline.arrays import Bools, Floats
 from herdbook.pipeline.science.ocv import Ocv
 from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.vehicle.chemistry import ocv_of
@@ -23,6 +23,7 @@ CELL_GAIN = 0.03  # two voltage sensors may differ by so much of the reading
 CELL_SLACK_V = (0.5, 0.37)
 REST_A = 0.05  # of the rated charge an hour: voltage is that of a rest within the curve's own error
 CELL_ERROR_V = 0.01  # of a sensor, and of a rest that was short
+REST_TICKS = 120  # a minute
 REPORTED_PCT = 35.0  # a reported state of charge may be off by so much and be a matter of the vehicle
 CHARGE = (0.4, 2.5)  # a reported charge drifts, capacity fades to half, efficiency is over 0.9
 LEAST_CHARGE_PCT = 4.0
@@ -101,16 +102,33 @@ def _level(view: View) -> Iterator[Look]:
 
 
 def _rest(view: View) -> Iterator[Look]:
-    """The reported state of charge less what the open-circuit curve says of the groups while little current flows."""
+    """The reported state of charge less what the open-circuit curve says of the groups while little current flows.
+
+    In the minutes after a charge the voltage stands above that of a rest, after a ride below it: a bound to one side.
+    """
     pack = view.profile.pack_figures
     amps, volts, soc = view.at("pack_current"), view.mean("cell_voltage"), view.at("pack_soc")
-    quiet = ~view.moving & (np.abs(amps) < REST_A * pack.size_ah) & ~np.isnan(volts) & ~np.isnan(soc)
-    if quiet.sum() < 120:  # a minute
+    still = np.abs(amps) < REST_A * pack.size_ah
+    quiet = ~view.moving & still & ~np.isnan(volts) & ~np.isnan(soc)
+    before = _flow_before(amps, still)
+    counts = {way: int((quiet & (before == way)).sum()) for way in (0, 1, -1)}
+    way = next((w for w, n in counts.items() if n >= REST_TICKS), None)
+    if way is None:
         return
+    quiet &= before == way
     told, error = _curve(view).soc(median(volts[quiet]), CELL_ERROR_V)
     reported = median(soc[quiet])
-    said = f"state of charge {number(reported)} %, the groups' voltage says {number(told)} % ± {number(error)} %"
-    yield Look("", reported - told, -REPORTED_PCT, REPORTED_PCT, error=3 * error, n=int(quiet.sum()), said=said)
+    bound = {0: "", 1: "at least ", -1: "at most "}[way]
+    said = f"state of charge {number(reported)} %, the groups' voltage says {bound}{number(told)} % ± {number(error)} %"
+    low, high = (-ENDLESS if way < 0 else -REPORTED_PCT), (ENDLESS if way > 0 else REPORTED_PCT)
+    yield Look("", reported - told, low, high, error=3 * error, n=counts[way], said=said)
+
+
+def _flow_before(amps: Floats, still: Bools) -> Floats:
+    """Which way current last went before each moment: 1 out of the pack, -1 into it, 0 none in this log."""
+    flows = ~still & ~np.isnan(amps)
+    newest = np.maximum.accumulate(np.where(flows, np.arange(amps.size), -1))
+    return np.where(newest >= 0, np.sign(amps[newest]), 0.0)
 
 
 def _charge(view: View) -> Iterator[Look]:
