@@ -20,6 +20,7 @@ from herdbook.pipeline.assess.score_log import note_scores
 from herdbook.pipeline.health.engine import rule_set_json
 from herdbook.pipeline.own.load import own_of
 from herdbook.pipeline.store.connection import insert, registered, transaction
+from herdbook.pipeline.store.ledger_files import put, unfiled_of_spans
 from herdbook.pipeline.store.record_writing import enter_files
 from herdbook.pipeline.store.statements import ask, statement
 from herdbook.pipeline.store.store import Store
@@ -56,8 +57,7 @@ def commit_groups(store: Store, groups: Sequence[AssessedGroup], scan: str = "")
             _note_rule_set(con, rule_set, store)
         _remove(con, pl.concat(g.gone for g in groups), max(g.removal for g in groups))
         enter_files(con, store.folder, [f for g in groups for f in g.files])
-        for name in APPENDED:
-            insert(con, name, rows[name])
+        put(con, {name: rows[name] for name in APPENDED})
         if rows["events"].height:
             with registered(con, "incoming_events", rows["events"]):
                 con.execute(statement(__name__, "add_events"))
@@ -93,6 +93,9 @@ def _remove(con: duckdb.DuckDBPyConnection, asked: pl.DataFrame, number: int) ->
     if first is None:
         return
     for name, column in OF_A_STRETCH:
+        remove = statement(__name__, "remove_of_stretches").format(table=name, column=column)
+        con.execute(remove, {"first": first, "last": last})
+    for name, column in unfiled_of_spans(con):
         remove = statement(__name__, "remove_of_stretches").format(table=name, column=column)
         con.execute(remove, {"first": first, "last": last})
     con.execute(statement(__name__, "remove_from_files"), {"number": number or None})

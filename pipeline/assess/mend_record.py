@@ -14,8 +14,9 @@ from herdbook.pipeline.errors import DamagedPartError, StoreError
 from herdbook.pipeline.intake.ledger import touch
 from herdbook.pipeline.lake.part import file_hash
 from herdbook.pipeline.store.connection import transaction, visit
-from herdbook.pipeline.store.record_files import RecordFile, files_of, vouch
-from herdbook.pipeline.store.settle import let_go
+from herdbook.pipeline.store.file_ledger import unfile
+from herdbook.pipeline.store.record_files import LEDGER, RecordFile, files_of, vouch
+from herdbook.pipeline.store.record_writing import let_go
 from herdbook.pipeline.store.statements import ask, statement
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import now_us
@@ -36,6 +37,8 @@ class RecordTrouble:
     @property
     def in_words(self) -> str:
         """What becomes of its rows."""
+        if self.file.kind in LEDGER:
+            return "its rows are written again from the catalogue; nothing is lost"
         n = len(self.vehicles)
         again = f"{n:,} {'vehicle is' if n == 1 else 'vehicles are'} measured again from the lake by the next scan"
         if not self.lost:
@@ -55,6 +58,9 @@ def record_troubles(store: Store, whole: bool = True) -> list[RecordTrouble]:
         for file in files:
             problem = _problem(store, file, whole)
             if problem:
+                if file.kind in LEDGER:
+                    found.append(RecordTrouble(file, problem, (), 0))
+                    continue
                 about = ask(con, __name__, "of_record_file", id=file.id)[0]
                 found.append(RecordTrouble(file, problem, tuple(about["vehicles"]), about["lost"]))
     return found
@@ -88,10 +94,14 @@ def mend_record(store: Store, troubles: list[RecordTrouble], now: int | None = N
     Raises: StoreError when there is no room for it: everything is as it was."""
     for trouble in troubles:
         _keep_aside(store, trouble.file)
+        moment = now_us() if now is None else now
         with transaction(store.catalogue) as con:
+            if trouble.file.kind in LEDGER:
+                unfile(con, trouble.file.kind, moment)
+                continue
             con.execute(statement(__name__, "measure_again"), {"id": trouble.file.id})
             touch(con, list(trouble.vehicles))
-            let_go(con, [trouble.file], now_us() if now is None else now)
+            let_go(con, [trouble.file], moment)
 
 
 def _keep_aside(store: Store, file: RecordFile) -> None:

@@ -18,7 +18,7 @@ from herdbook.pipeline.assess.large_night import MOST_IN_GROUP as MOST_OF_LARGE
 from herdbook.pipeline.assess.old_rows import OldRows
 from herdbook.pipeline.lake.read import LogRef
 from herdbook.pipeline.store.connection import visit
-from herdbook.pipeline.store.record_files import files_of, vouch
+from herdbook.pipeline.store.record_files import TABLES, files_of, vouch
 from herdbook.pipeline.store.statements import ask, statement
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import DAY
@@ -172,7 +172,7 @@ def plan_group(store: Store, vehicles: Sequence[str], days: float | None = None)
 
 def _old_rows(con: duckdb.DuckDBPyConnection, store: Store, vehicles: Sequence[str]) -> OldRows:
     """Raises: DamagedPartError."""
-    files = files_of(con)
+    files = [f for f in files_of(con) if f.kind in TABLES]
     if not files:
         return OldRows()
     vouch(store.folder, files, store.settings.check_days)

@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING
 
 from herdbook.pipeline.errors import NotKnownError, SettingsError
 from herdbook.pipeline.intake.identity import BY_A_PERSON, checked_name
-from herdbook.pipeline.intake.ledger import touch, withdraw
+from herdbook.pipeline.intake.ledger import OF_A_LOG, touch, withdraw
 from herdbook.pipeline.store.connection import transaction, visit
+from herdbook.pipeline.store.ledger_files import changed, forget_seen
 from herdbook.pipeline.store.statements import Row, ask
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import micros, utc_now
@@ -80,11 +81,12 @@ def _correct(store: Store, log: str, to: str | None, *, by: str, why: str, now: 
         if about["refused"] and to is None:
             con.execute("DELETE FROM quarantine WHERE log = ?", [about["log"]])
         elif about["vehicle"] is None:
-            con.execute("DELETE FROM seen WHERE log = ?", [about["log"]])  # the next scan takes it in again
+            forget_seen(con, "log", [about["log"]])  # the next scan takes it in again
         elif to is None:
             withdraw(con, [about["log"]], micros(moment))
         else:
             con.execute("UPDATE logs SET vehicle = ?, identity_by = ? WHERE log = ?", [to, BY_A_PERSON, about["log"]])
+            changed(con, [about["log"]], OF_A_LOG)  # in files they lie by vehicle
         touch(con, sorted({v for v in (about["vehicle"], to) if v}))
     return Correction(**said[0])
 

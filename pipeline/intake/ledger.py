@@ -26,10 +26,11 @@ from herdbook.pipeline.intake.outcome import (
     TakenLog,
     flat,
 )
-from herdbook.pipeline.store.connection import insert, registered, transaction
+from herdbook.pipeline.store.connection import registered, transaction
+from herdbook.pipeline.store.ledger_files import changed, dropped, forget_seen, put
 from herdbook.pipeline.store.statements import Row, ask, statement
 from herdbook.pipeline.store.store import Store
-from herdbook.pipeline.times import now_us
+from herdbook.pipeline.times import micros, now_us
 from herdbook.pipeline.vehicle.record import US
 
 if TYPE_CHECKING:
@@ -150,6 +151,7 @@ def _look_at_claim(con: duckdb.DuckDBPyConnection, came: _Came, vehicle: str) ->
     log, detail = came.file.log, f"the same bytes came as {came.file.name!r} for vehicle {came.vehicle!r}"
     con.execute("DELETE FROM log_faults WHERE log = ? AND kind = 'claimed twice' AND detail = ?", [log, detail])
     con.execute("INSERT INTO log_faults VALUES (?, 'claimed twice', '', 1, NULL, ?)", [log, detail])
+    changed(con, [log], ["log_faults"])
 
 
 def _replace(con: duckdb.DuckDBPyConnection, fresh: Sequence[TakenLog], known: Collection[str], now: int) -> None:
@@ -163,16 +165,12 @@ def _replace(con: duckdb.DuckDBPyConnection, fresh: Sequence[TakenLog], known: C
         let_go(con, old, now, "decoded again")
         first = "SELECT log, received_t FROM logs WHERE log IN (SELECT unnest(?))"
         received = dict(con.execute(first, [old]).fetchall())
-        for table in OF_A_LOG:
-            con.execute(f"DELETE FROM {table} WHERE log IN (SELECT unnest(?))", [old])
+        _delete(con, old)
     con.execute("DELETE FROM retired WHERE part IN (SELECT unnest(?))", [[t.part for t in fresh]])
     mended = [logs, [t.file.path for t in fresh]]
     con.execute("DELETE FROM quarantine WHERE log IN (SELECT unnest(?)) OR path IN (SELECT unnest(?))", mended)
-    for table, rows in _rows(fresh, now).items():
-        insert(con, table, rows)
+    put(con, _rows(fresh, now, {log: micros(moment) for log, moment in received.items()}))
     _write_anew(con, fresh)
-    for log, moment in received.items():
-        con.execute("UPDATE logs SET received_t = ? WHERE log = ?", [moment, log])
 
 
 def _write_anew(con: duckdb.DuckDBPyConnection, fresh: Sequence[TakenLog]) -> None:
@@ -183,28 +181,36 @@ def _write_anew(con: duckdb.DuckDBPyConnection, fresh: Sequence[TakenLog]) -> No
     rows = [{"vehicle": v, "component": s.component, "digits": s.digits, "serial": s.serial} for v, s in formed]
     written = pl.DataFrame(rows).unique(["vehicle", "component", "digits"], keep="last", maintain_order=True)
     with registered(con, "written", written):
+        logs = [row["log"] for row in ask(con, __name__, "serials_anew")]
         con.execute(statement(__name__, "write_serials_anew"))
+    changed(con, logs, ["log_serials"])
 
 
 def withdraw(con: duckdb.DuckDBPyConnection, logs: list[str], now: int) -> None:
     """Take logs out of use: nothing of them is left in the ledger, as if they had been refused at first."""
     let_go(con, logs, now, "withdrawn")
+    _delete(con, logs)
+
+
+def _delete(con: duckdb.DuckDBPyConnection, logs: list[str]) -> None:
     for table in OF_A_LOG:
         con.execute(f"DELETE FROM {table} WHERE log IN (SELECT unnest(?))", [logs])
+    dropped(con, logs, [t for t in OF_A_LOG if t != "parts"])  # that one was let go
 
 
 def let_go(con: duckdb.DuckDBPyConnection, logs: list[str], now: int, why: str) -> None:
     """Take logs out of their parts; a part that holds nothing else is retired."""
     con.execute(statement(__name__, "retire_parts"), {"logs": logs, "now": now, "why": why})
     con.execute("DELETE FROM parts WHERE log IN (SELECT unnest(?))", [logs])
+    dropped(con, logs, ["parts"])
 
 
-def _rows(fresh: Sequence[TakenLog], now: int) -> dict[str, pl.DataFrame]:
-    """Rows by table, in the columns of the schema."""
+def _rows(fresh: Sequence[TakenLog], now: int, received: Mapping[str, int]) -> dict[str, pl.DataFrame]:
+    """Rows by table, in the columns of the schema. received: of logs that came before now, microseconds UTC."""
     tables: dict[str, list[Row]] = {name: [] for name in OF_A_LOG}
     for t in fresh:
         report, key = t.report, {"log": t.file.log}
-        tables["logs"].append(_log_row(t, now))
+        tables["logs"].append(_log_row(t, received.get(t.file.log, now)))
         tables["parts"].append(key | {"part": t.part, "hash": t.part_hash})
         tables["log_messages"] += [key | flat(m) for m in report.messages]
         tables["log_buses"] += [key | flat(b) for b in t.buses]
@@ -276,8 +282,8 @@ def _remember(con: duckdb.DuckDBPyConnection, entries: Iterable[tuple[_Came, Ent
         }
         for o, e in entries
     ]
-    con.execute("DELETE FROM seen WHERE path IN (SELECT unnest(?))", [[r["path"] for r in rows]])
-    insert(con, "seen", pl.DataFrame(rows))
+    forget_seen(con, "path", [str(r["path"]) for r in rows])
+    put(con, {"seen": pl.DataFrame(rows)})
 
 
 def touch(con: duckdb.DuckDBPyConnection, vehicles: Sequence[str]) -> None:
@@ -297,7 +303,7 @@ def retry(store: Store, names: Sequence[str] | None = None) -> list[Path]:
     with transaction(store.catalogue) as con:
         found = ask(con, __name__, "quarantined_paths", all=names is None, names=list(names or ()))
         paths = [row["path"] for row in found]
-        con.execute("DELETE FROM seen WHERE path IN (SELECT unnest(?))", [paths])
+        forget_seen(con, "path", paths)
     return [Path(p) for p in paths if os.path.isfile(p)]
 
 
@@ -305,5 +311,5 @@ def forget_removed(store: Store, paths: Sequence[str]) -> None:
     """Take out of quarantine what is not there any more, or not in the way; it is new should it come back."""
     if paths:
         with transaction(store.catalogue) as con:
-            for table in ("quarantine", "seen"):
-                con.execute(f"DELETE FROM {table} WHERE path IN (SELECT unnest(?))", [list(paths)])
+            con.execute("DELETE FROM quarantine WHERE path IN (SELECT unnest(?))", [list(paths)])
+            forget_seen(con, "path", paths)

@@ -22,7 +22,8 @@ from herdbook.pipeline.extras import missing_extra
 from herdbook.pipeline.intake.outcome import Entry
 from herdbook.pipeline.intake.waiting import NOT_LOGS, Waiting
 from herdbook.pipeline.lake.listing import RemoteFile, files_below
-from herdbook.pipeline.store.connection import connect, insert, transaction
+from herdbook.pipeline.store.connection import connect, transaction
+from herdbook.pipeline.store.ledger_files import forget_seen, put
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import S, now_us
 
@@ -74,8 +75,9 @@ def fetch(store: Store, url: str) -> Fetched:
         raise failed[0]
     if rows:
         with transaction(store.catalogue) as con:
-            con.execute("DELETE FROM seen WHERE path IN (SELECT unnest(?))", [[r["path"] for r in rows]])
-            insert(con, "seen", pl.DataFrame(rows).with_columns(log=pl.lit(""), outcome=pl.lit(Entry.FETCHED.value)))
+            forget_seen(con, "path", [str(r["path"]) for r in rows])
+            fetched = pl.DataFrame(rows).with_columns(log=pl.lit(""), outcome=pl.lit(Entry.FETCHED.value))
+            put(con, {"seen": fetched})
     known = sum(not (folder / _local(name, root)).exists() for name in old if not name.endswith(NOT_LOGS))
     return Fetched(folder, tuple(waiting), known)
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,9 +18,21 @@ from herdbook.pipeline.errors import DamagedPartError, StoreError
 from herdbook.pipeline.lake.layout import Layout, expression
 from herdbook.pipeline.lake.place import Lake
 from herdbook.pipeline.operating_system import set_rights, sync_file
-from herdbook.pipeline.store.connection import THREADS, connect, insert, raise_if_full, visit
+from herdbook.pipeline.store.connection import THREADS, connect, insert, raise_if_full
+from herdbook.pipeline.store.part_lists import (
+    Sample,
+    add_files,
+    asked,
+    look_at,
+    named,
+    samples,
+    tell_parts,
+    text,
+    variable_of,
+)
+from herdbook.pipeline.store.published_copy import copy_catalogue
 from herdbook.pipeline.store.record_files import YOUNG, files_of, whole
-from herdbook.pipeline.store.statements import statement
+from herdbook.pipeline.store.statements import has, statement
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.vehicle.profile import Profile
 
@@ -39,9 +50,7 @@ def publish(store: Store) -> Path:
 
     temporary = store.folder / f".fleet.{os.getpid()}.tmp"
     try:
-        with visit(store.catalogue) as con:
-            con.execute("CHECKPOINT")
-        shutil.copyfile(store.catalogue, temporary)
+        copy_catalogue(store, temporary)
         _add_views(temporary, store)
         set_rights(temporary, 0o440)
         sync_file(temporary)
@@ -81,9 +90,11 @@ def _add_views(path: Path, store: Store) -> None:
         store.lake.serve(con)
         con.begin()
         _record_views(con, store)
-        roles = []
+        roles, many = [], samples(con)
         for profile in store.profiles():
             roles += _role_rows(profile)
+            if profile.name in many and _views_of_many(con, profile, store.lake, many[profile.name]):
+                continue
             found = con.execute(statement(__name__, "parts_by_network"), {"profile": profile.name}).fetchall()
             if found:
                 _views(con, profile, store.lake, [parts for (parts,) in found])
@@ -103,7 +114,8 @@ def _add_views(path: Path, store: Store) -> None:
 def _record_views(con: duckdb.DuckDBPyConnection, store: Store) -> None:
     """Where rows of a table lie in files, a view has the table's name and reads both."""
     for kind in sorted({f.kind for f in files_of(con)}):
-        con.execute(f"ALTER TABLE {kind} RENAME TO {kind}{YOUNG}")
+        if not has(con, kind + YOUNG):
+            con.execute(f"ALTER TABLE {kind} RENAME TO {kind}{YOUNG}")
         con.execute(f"CREATE VIEW {kind} AS {whole(con, store.folder, kind, kind + YOUNG)}")
 
 
@@ -123,11 +135,12 @@ def vouch_for(store: Store, con: duckdb.DuckDBPyConnection, sql: str) -> None:
 
     con: of the published catalogue. Raises: DamagedPartError.
     """
-    text = sql.lower()
-    any_of_them = "parquet" in text or "query" in text  # functions that read a file, or a view by a computed name
+    said = sql.lower()
+    any_of_them = "parquet" in said or "query" in said  # functions that read a file, or a view by a computed name
     known = con.execute("SELECT DISTINCT profile FROM logs ORDER BY profile").fetchall()  # also of one refused by now
-    wanted = [profile for (profile,) in known if any_of_them or schema_name(profile) in text]
+    wanted = [profile for (profile,) in known if any_of_them or schema_name(profile) in said]
     if wanted:
+        tell_parts(con, [schema_name(profile) for profile in wanted])
         rows = con.execute(statement(__name__, "parts_of_profiles"), {"profiles": wanted}).fetchall()
         store.lake.vouch(rows, store.settings.check_days)
 
@@ -147,10 +160,6 @@ def _quoted(name: str) -> str:
     return '"' + name.replace('"', '""') + '"'
 
 
-def _text(value: str) -> str:
-    return "'" + value.replace("'", "''") + "'"
-
-
 def _views(con: duckdb.DuckDBPyConnection, profile: Profile, lake: Lake, groups: Sequence[Sequence[Named]]) -> None:
     """One view a message: vehicle, t, channel, source, the signals in the DBC's units, log.
 
@@ -158,17 +167,43 @@ def _views(con: duckdb.DuckDBPyConnection, profile: Profile, lake: Lake, groups:
     frame that lies in several logs is given once: where logs overlap, the first log (by its hash) that has a row of
     that time speaks; parts of logs that overlap nothing are read as they are.
     """
-    schema = _quoted(schema_name(profile.name))
+    name = schema_name(profile.name)
+    schema = _quoted(name)
     con.execute(f"CREATE SCHEMA IF NOT EXISTS {schema}")
     layouts: dict[bool, dict[str, Layout]] = {False: {}, True: {}}
     for number, parts in enumerate(groups):
         sound, layout = _sound(lake, parts)
         for shared, by_name in layouts.items():
-            if some := [part for part, _, is_shared in sound if is_shared == shared]:
+            if some := [lake.address(part) for part, _, is_shared in sound if is_shared == shared]:
                 rows = f"{schema}._parts_{number}{'_shared' * shared}"
-                files = ", ".join(_text(lake.address(part)) for part in some)
-                con.execute(f"CREATE VIEW {rows} AS SELECT * FROM read_parquet([{files}])")
+                variable = f"{variable_of(name, number)}{'_shared' * shared}"
+                look_at(con, variable, some[0])
+                con.execute(f"CREATE VIEW {rows} AS SELECT * FROM read_parquet({named(variable, some)})")
                 by_name[rows] = layout
+    _message_views(con, schema, layouts)
+
+
+def _views_of_many(con: duckdb.DuckDBPyConnection, profile: Profile, lake: Lake, some: Sequence[Sample]) -> bool:
+    """The same where views name no parts (part_lists.py); any two logs may overlap. False, and nothing done, where no
+    sample of a network can be read."""
+    name = schema_name(profile.name)
+    layouts: dict[str, Layout] = {}
+    opened = [_sound(lake, [(part, digest, True) for part, digest in parts]) for _, parts in some]
+    if not all(sound for sound, _ in opened):
+        return False
+    con.execute(f"CREATE SCHEMA IF NOT EXISTS {_quoted(name)}")
+    for number, (sound, layout) in enumerate(opened):
+        variable, rows = variable_of(name, number), f"{_quoted(name)}._parts_{number}"
+        look_at(con, variable, lake.address(sound[0][0]))
+        con.execute(f"CREATE VIEW {rows} AS SELECT * FROM read_parquet({asked(variable, name)})")
+        layouts[rows] = layout
+    add_files(con, name, profile.name, lake, [network for network, _ in some])
+    _message_views(con, _quoted(name), {False: {}, True: layouts})
+    return True
+
+
+def _message_views(con: duckdb.DuckDBPyConnection, schema: str, layouts: Mapping[bool, Mapping[str, Layout]]) -> None:
+    """layouts: of the views of parts, by whether logs in them may overlap."""
     for message, view in _view_names(
         {m for by in layouts.values() for layout in by.values() for m in layout.messages}
     ).items():
@@ -198,7 +233,7 @@ def _message_rows(message: str, rows: str, layout: Layout) -> str:
     source = "r.source" if layout.source else "CAST(NULL AS UTINYINT) AS source"
     return (
         f"SELECT l.vehicle, r.t, {channel}, {source}{signals}, r.log "
-        f"FROM {rows} r JOIN main.logs l USING (log) WHERE r.message = {_text(message)}"
+        f"FROM {rows} r JOIN main.logs l USING (log) WHERE r.message = {text(message)}"
     )
 
 

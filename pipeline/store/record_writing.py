@@ -16,15 +16,17 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from herdbook.pipeline.errors import StoreError
+from herdbook.pipeline.lake.folder import sql_path
 from herdbook.pipeline.lake.part import file_hash
 from herdbook.pipeline.operating_system import set_rights, sync_file, sync_folder
 from herdbook.pipeline.store.connection import registered
-from herdbook.pipeline.store.record_files import FOLDER, TABLES, RecordFile, note_written
+from herdbook.pipeline.store.record_files import FOLDER, SPANS, TABLES, RecordFile, note_written
 
 if TYPE_CHECKING:
     import duckdb
     import pyarrow as pa
 
+ORDERS = {"logs": "vehicle, start_t, log", "log_messages": "of_vehicle, log, message", "seen": "of_vehicle, path"}
 GROUP_ROWS = 16_384  # of a row group: some hundred vehicles, so that one of them is found without reading all
 
 
@@ -116,3 +118,35 @@ def enter_files(con: duckdb.DuckDBPyConnection, store: Path, files: Sequence[New
             "(make_timestamp(from_t) AS from_t, make_timestamp(to_t) AS to_t) FROM incoming_files"
         )
     note_written(store, [(f.file, f.hash) for f in files])
+
+
+def let_go(con: duckdb.DuckDBPyConnection, files: Sequence[RecordFile], now: int) -> None:
+    """These files are not the record's any more; they stay until the grace of older readers is over."""
+    con.execute("DELETE FROM record_files WHERE id IN (SELECT unnest(?))", [[f.id for f in files]])
+    said = "INSERT OR REPLACE INTO record_retired SELECT unnest(?), make_timestamp(?)"
+    con.execute(said, [[f.file for f in files], now])
+
+
+def write_selected(
+    con: duckdb.DuckDBPyConnection, store: Path, kind: str, rows: str, tier: int, shard: str = ""
+) -> None:
+    """Write and enter a file, inside the caller's transaction. rows: a SELECT of at least no rows.
+
+    Raises: StoreError; duckdb.Error, for transaction() to put into words."""
+    number = con.execute("SELECT nextval('record_ids')").fetchall()[0][0]
+    time = (TABLES | SPANS).get(kind, "")
+    order = f"vehicle, {time}" if time else ORDERS.get(kind, "of_vehicle, log")
+    with draft(store, number) as path:
+        quoted = str(path).replace("'", "''")
+        con.execute(
+            f"COPY (SELECT *, {number}::BIGINT AS record_file FROM ({rows}) ORDER BY {order}) "
+            f"TO '{quoted}' (FORMAT parquet, COMPRESSION zstd)"
+        )
+        about = f"epoch_us(min({time})), epoch_us(max({time}))" if time else "0, 0"
+        count, first, last = con.execute(f"SELECT count(*), {about} FROM read_parquet(?)", [sql_path(path)]).fetchall()[
+            0
+        ]
+        if count:
+            times = (first, last)
+            written = stand(store, path, kind=kind, number=number, rows=count, times=times, tier=tier, shard=shard)
+            enter_files(con, store, [written])

@@ -10,12 +10,14 @@ fleet.duckdb, as parts do.
 
 from __future__ import annotations
 
+from collections import defaultdict
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from herdbook.pipeline.lake.folder import sql_path
 from herdbook.pipeline.store.connection import transaction
-from herdbook.pipeline.store.record_files import FOLDER, TABLES, RecordFile, files_of, kept, vouch
-from herdbook.pipeline.store.record_writing import draft, enter_files, stand
+from herdbook.pipeline.store.file_ledger import file_ledger
+from herdbook.pipeline.store.record_files import FOLDER, KEYS, TABLES, RecordFile, files_of, kept, vouch
+from herdbook.pipeline.store.record_writing import let_go, write_selected
 from herdbook.pipeline.store.statements import statement
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import HOUR, now_us
@@ -37,62 +39,34 @@ def settle(store: Store, now: int | None = None) -> int:
         moved = sum(young.values()) if sum(young.values()) > store.settings.young_rows else 0
         for kind, rows in young.items() if moved else ():
             if rows:
-                _write(con, store, kind, f"SELECT * FROM {kind}", tier=0)
+                write_selected(con, store.folder, kind, f"SELECT * FROM {kind}", tier=0)
                 con.execute(f"DELETE FROM {kind}")
-    for kind in TABLES:
-        while _merge(store, kind, now):
-            pass
+        file_ledger(con, store, now)
+        due = _due(files_of(con))
+    while due:
+        with transaction(store.catalogue) as con:
+            _merge(con, store, due, now)
+            due = _due(files_of(con))
     sweep_record(store, now)
     return moved
 
 
-def _merge(store: Store, kind: str, now: int) -> bool:
-    """Files of the lowest tier that has enough of them in one shard become one."""
-    with transaction(store.catalogue) as con:
-        files = [f for f in files_of(con) if f.kind == kind]
-        for tier, shard in sorted({(f.tier, f.shard) for f in files if f.tier < LAST_TIER}):
-            if len(some := [f for f in files if (f.tier, f.shard) == (tier, shard)]) >= MERGED:
-                vouch(store.folder, some, 0.0)
-                rows = kept(con, store.folder, some)
-                _write(con, store, kind, f"SELECT * EXCLUDE (record_file) FROM ({rows})", tier + 1, shard)
-                let_go(con, some, now)
-                con.execute(statement(__name__, "removals_done"))
-                return True
-    return False
+def _due(files: Sequence[RecordFile]) -> list[RecordFile]:
+    """Files of one table, tier and shard that are to become one: of the lowest tier that has enough of them."""
+    alike: dict[tuple[str, int, str], list[RecordFile]] = defaultdict(list)
+    for f in files:
+        if f.tier < LAST_TIER:
+            alike[f.kind, f.tier, f.shard].append(f)
+    return next((some for _, some in sorted(alike.items()) if len(some) >= MERGED), [])
 
 
-def let_go(con: duckdb.DuckDBPyConnection, files: list[RecordFile], now: int) -> None:
-    """These files are not the record's any more; they stay until the grace of older readers is over."""
-    con.execute("DELETE FROM record_files WHERE id IN (SELECT unnest(?))", [[f.id for f in files]])
-    said = "INSERT OR REPLACE INTO record_retired SELECT unnest(?), make_timestamp(?)"
-    con.execute(said, [[f.file for f in files], now])
-
-
-def _write(con: duckdb.DuckDBPyConnection, store: Store, kind: str, rows: str, tier: int, shard: str = "") -> None:
-    """rows: a SELECT of at least no rows. Raises: StoreError; duckdb.Error, for transaction() to put into words."""
-    number = con.execute("SELECT nextval('record_ids')").fetchall()[0][0]
-    time = TABLES[kind]
-    with draft(store.folder, number) as path:
-        quoted = str(path).replace("'", "''")
-        con.execute(
-            f"COPY (SELECT *, {number}::BIGINT AS record_file FROM ({rows}) ORDER BY vehicle, {time}) "
-            f"TO '{quoted}' (FORMAT parquet, COMPRESSION zstd)"
-        )
-        count, first, last = con.execute(
-            f"SELECT count(*), epoch_us(min({time})), epoch_us(max({time})) FROM read_parquet(?)", [sql_path(path)]
-        ).fetchall()[0]
-        if count:
-            written = stand(
-                store.folder,
-                path,
-                kind=kind,
-                number=number,
-                rows=count,
-                times=(first, last),
-                tier=tier,
-                shard=shard,
-            )
-            enter_files(con, store.folder, [written])
+def _merge(con: duckdb.DuckDBPyConnection, store: Store, some: list[RecordFile], now: int) -> None:
+    vouch(store.folder, some, 0.0)
+    rows = f"SELECT * EXCLUDE (record_file) FROM ({kept(con, store.folder, some)})"
+    write_selected(con, store.folder, some[0].kind, rows, some[0].tier + 1, some[0].shard)
+    let_go(con, some, now)
+    con.execute(statement(__name__, "removals_done"), {"keyed": list(KEYS)})
+    con.execute(statement(__name__, "ledger_removals_done"))
 
 
 def sweep_record(store: Store, now: int) -> tuple[int, int]:

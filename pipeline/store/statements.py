@@ -53,3 +53,8 @@ def has(con: duckdb.DuckDBPyConnection, table: str) -> bool:
     # Not information_schema, which takes three times as long.
     lists = (("duckdb_tables", "table_name"), ("duckdb_views", "view_name"))
     return any(con.execute(f"SELECT 1 FROM {of}() WHERE {name} = ?", [table]).fetchone() for of, name in lists)
+
+
+def has_view(con: duckdb.DuckDBPyConnection, schema: str, view: str) -> bool:
+    said = "SELECT 1 FROM duckdb_views() WHERE schema_name = ? AND view_name = ?"
+    return con.execute(said, [schema, view]).fetchone() is not None

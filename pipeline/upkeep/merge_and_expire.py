@@ -15,7 +15,8 @@ from herdbook.pipeline.errors import DamagedPartError
 from herdbook.pipeline.intake.ledger import let_go
 from herdbook.pipeline.lake.part_writer import PartWriter
 from herdbook.pipeline.lake.place import writing
-from herdbook.pipeline.store.connection import insert, transaction
+from herdbook.pipeline.store.connection import transaction
+from herdbook.pipeline.store.ledger_files import put
 from herdbook.pipeline.store.publish import publish
 from herdbook.pipeline.store.settle import settle
 from herdbook.pipeline.store.statements import ask
@@ -108,7 +109,7 @@ def _merge(store: Store, profile: str, members: list[tuple[str, str]], hashes: d
     with transaction(store.catalogue) as con:
         let_go(con, list(order), now, "merged")
         con.execute("DELETE FROM retired WHERE part = ?", [target])
-        insert(con, "parts", pl.DataFrame([{"log": log, "part": target, "hash": digest} for log in order]))
+        put(con, {"parts": pl.DataFrame([{"log": log, "part": target, "hash": digest} for log in order])})
 
 
 def sweep(store: Store, now: int) -> tuple[int, int]:

@@ -22,6 +22,7 @@ from herdbook.pipeline.lake.layout import Layout, layout_of_profile
 from herdbook.pipeline.lake.place import writing
 from herdbook.pipeline.lake.salvage import Saved, salvage
 from herdbook.pipeline.store.connection import connect, transaction
+from herdbook.pipeline.store.ledger_files import changed, forget_seen
 from herdbook.pipeline.store.publish import publish
 from herdbook.pipeline.store.statements import ask, statement
 from herdbook.pipeline.store.store import Store
@@ -159,7 +160,7 @@ def _mend(store: Store, trouble: Trouble, now: int) -> Mended:
         part, saved = _save(store, aside, left, networks)
     with transaction(store.catalogue) as con:
         paths = [t.file.path for t in good]
-        con.execute("DELETE FROM seen WHERE path IN (SELECT unnest(?))", [paths])  # else they are known, not taken
+        forget_seen(con, "path", paths)  # else they are known, not taken
         enter(con, good, now)
         let_go(con, left, now, trouble.problem)
         for log in left:
@@ -169,6 +170,7 @@ def _mend(store: Store, trouble: Trouble, now: int) -> Mended:
             if not kept or kept != rows:
                 told = LostLog(log, "", kept, rows).in_words
                 con.execute("INSERT INTO log_faults VALUES (?, 'lost rows', '', 1, NULL, ?)", [log, told])
+        changed(con, left, ["parts", "log_faults"])
         con.execute("DELETE FROM retired WHERE part IN (SELECT part FROM parts)")
         touch(con, trouble.vehicles)
     lost = tuple(

@@ -79,8 +79,9 @@ def moved(bench: Bench, folder: Path) -> Bench:
 
 
 def files(bench: Bench) -> list[Path]:
+    """Without those of the ledger (tests/store/test_ledger_files.py)."""
     with bench.store.read() as con:
-        return [bench.store.folder / f.file for f in files_of(con)]
+        return [bench.store.folder / f.file for f in files_of(con) if f.kind in TABLES]
 
 
 def flip(path: Path, at: int = 100) -> None:
@@ -216,7 +217,7 @@ def test_who_measured_rows_writes_them(young: Bench, tmp_path: Path, monkeypatch
     monkeypatch.setattr(shards, "MOST", 1)
     bench = nights(tmp_path, "young_rows = 0")
     with transaction(bench.store.catalogue) as con:
-        named = files_of(con)
+        named = [f for f in files_of(con) if f.kind in TABLES]
         rows = {kind: con.execute(f"SELECT count(*) FROM {kind}").fetchall() for kind in TABLES}
     of = {vehicle: shards.shard_of(vehicle, 1) for vehicle in ("TOY-001", "TOY-002")}
     assert len(set(of.values())) == 2

@@ -34,7 +34,7 @@ from herdbook.pipeline.night.again import reassess, redecode, retry_quarantine
 from herdbook.pipeline.night.scan import run_scan, run_take
 from herdbook.pipeline.store.connection import transaction
 from herdbook.pipeline.store.publish import publish
-from herdbook.pipeline.store.record_files import TABLES
+from herdbook.pipeline.store.record_files import LEDGER, TABLES
 from herdbook.pipeline.store.settle import MERGED
 from herdbook.pipeline.store.store import Store
 from herdbook.pipeline.times import DAY, from_micros
@@ -223,11 +223,11 @@ def everything(here: Path) -> dict[str, object]:
     found: dict[str, object] = {"parts": lake(store), "key": typed_verbs.keys(here)}
     found |= {"beside": typed_verbs.beside(here), "prepared": typed_verbs.prepared(here)}
     for name in ("catalogue.duckdb", "fleet.duckdb"):
-        left_out = ("mutes", "record_files", "record_removed", "record_retired")
+        left_out = ("mutes", "record_files", "record_removed", "record_retired", "ledger_removed")
         found |= {f"{name} {table}": rows for table, rows in contents(store / name).items() if table not in left_out}
         found[f"{name} mutes"] = len(contents(store / name)["mutes"])
     with Store.open(store).read() as con:  # numbers of files differ: a number that was drawn is never given again
-        for kind in TABLES:
+        for kind in (*TABLES, *LEDGER):
             found[f"record {kind}"] = con.execute(f"SELECT * FROM {kind} ORDER BY ALL").fetchall()
     return found
 

@@ -7,6 +7,6 @@ SELECT l.log, l.name, l.start_t, count(*) FILTER (m.missed IS NOT NULL) AS cycli
        list(m.message ORDER BY m.message) FILTER (m.counter_gaps > 0) AS jumped,
        list(m.message ORDER BY m.message) FILTER (m.missed > 0 AND m.counter_gaps = 0) AS unbroken,
        list(m.message ORDER BY m.message) FILTER (m.missed > 0 AND m.counter_gaps IS NULL) AS blind
-FROM log_messages m JOIN logs l USING (log) WHERE l.vehicle = $vehicle
+FROM messages_of_logs m JOIN logs l USING (log) WHERE m.vehicle = $vehicle AND l.vehicle = $vehicle
 GROUP BY l.log, l.name, l.start_t
 HAVING count(*) FILTER (m.missed > 0 OR m.counter_gaps > 0) > 0 ORDER BY l.start_t, l.log;
