@@ -61,27 +61,37 @@ def _ledger(con: Any, store: Store) -> None:
     lake = store.folder / "lake"
     for part, own in con.execute("SELECT part, own FROM before_part").fetchall():
         os.link(lake / part, lake / own)
-    con.execute(
-        "INSERT INTO parts SELECT b.own, m.own, p.hash FROM parts p JOIN before_log b USING (log) "
-        "JOIN before_part m ON m.part = p.part AND m.month = b.d // 30"
+    _enter(
+        con,
+        "parts",
+        "SELECT b.own AS log, m.own AS part, p.hash FROM parts p JOIN before_log b USING (log) "
+        "JOIN before_part m ON m.part = p.part AND m.month = b.d // 30",
     )
     for table in BY_LOG:
         moved = _moved(con, table, "b.d")
-        con.execute(
-            f"INSERT INTO {table} SELECT t.* REPLACE (b.own AS log{moved}) FROM {table} t JOIN before_log b USING (log)"
-        )
-    con.execute(
-        "INSERT INTO seen SELECT t.* REPLACE (path || '-' || b.d AS path, b.own AS log) "
-        "FROM seen t JOIN before_log b USING (log)"
+        _enter(con, table, f"SELECT t.* REPLACE (b.own AS log{moved}) FROM {table} t JOIN before_log b USING (log)")
+    _enter(
+        con,
+        "seen",
+        "SELECT t.* REPLACE (path || '-' || b.d AS path, b.own AS log) FROM seen t JOIN before_log b USING (log)",
     )
     for table in BY_TIME:
         logs = ", [sha256(x || '-' || d) FOR x IN logs] AS logs" if table == "sessions" else ""
         moved = _moved(con, table, "d").lstrip(", ")
-        con.execute(f"INSERT INTO {table} SELECT t.* REPLACE ({moved}{logs}) FROM {table} t, back")
-    con.execute(
-        f"INSERT INTO logs SELECT t.* REPLACE (b.own AS log, name || '-' || b.d AS name, path || '-' || b.d AS path"
-        f"{_moved(con, 'logs', 'b.d')}) FROM logs t JOIN before_log b USING (log)"
+        _enter(con, table, f"SELECT t.* REPLACE ({moved}{logs}) FROM {table} t, back")
+    _enter(
+        con,
+        "logs",
+        f"SELECT t.* REPLACE (b.own AS log, name || '-' || b.d AS name, path || '-' || b.d AS path"
+        f"{_moved(con, 'logs', 'b.d')}) FROM logs t JOIN before_log b USING (log)",
     )
+
+
+def _enter(con: Any, table: str, rows: str) -> None:
+    """Into the ledger, and among what lies in no file yet once some of it lies in files."""
+    if con.execute("SELECT 1 FROM duckdb_tables() WHERE table_name = ?", [f"unfiled_{table}"]).fetchall():
+        con.execute(f"INSERT INTO unfiled_{table} BY NAME {rows}")
+    con.execute(f"INSERT INTO {table} BY NAME {rows}")
 
 
 def _moved(con: Any, table: str, days: str) -> str:

@@ -116,7 +116,7 @@ def test_a_rules_own_case_gives_its_finding_again_and_every_limit_is_tried(rule:
 def test_a_finding_that_hangs_on_a_limit_is_told() -> None:
     """24 Ah of 30 is 80 %, within 1.6 %: with the limit of 80 % a tenth lower (72 %) it is no longer beyond it; a tenth
     higher it stands. A release held on for 1.4 s stands whatever limit moves by a tenth."""
-    record = CAPACITY.cases().fires_on[2]
+    record = CAPACITY.cases().fires_on[3]
     found = limit_test.judge_again(CAPACITY, record, {"item": "", "severity": "service"})
     act = next(m for m in found.moved if m.limit.startswith("act"))
     assert act.down != "service"
