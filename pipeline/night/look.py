@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from herdbook.pipeline.errors import InputError
+from herdbook.pipeline.errors import InputError, ProfileError
 from herdbook.pipeline.intake.identity import LONGEST_NAME
 from herdbook.pipeline.intake.inbox import Found
 from herdbook.pipeline.intake.inbox import look as everything_under
@@ -56,6 +56,8 @@ def look(
     Raises: InputError when there is no such log; ProfileError for a wrong profile.
     """
     profile = Path(profile).absolute()
+    if not profile.exists():
+        raise ProfileError("is not there", profile, "Check the path, or let herdbook profile draft write a first one")
     seen = [everything_under(Path(given), settle_s=0.0) for given in logs if not _is_sidecar(Path(given))]
     paths = tuple(path for one in seen for path in one.logs)
     found = Found(

@@ -94,7 +94,7 @@ def test_no_log_and_a_wrong_profile_are_told(tmp_path: Path) -> None:
         assert "log" in str(result.exception) or "file or folder" in str(result.exception)
     log = toy.write(tmp_path / "a.log", toy.day())
     wrong = CliRunner().invoke(build(), ["look", str(log), "--profile", str(tmp_path / "none.toml")])
-    assert wrong.exception is not None
+    assert "none.toml: is not there. Check the path" in str(wrong.exception)
 
 
 @pytest.mark.parametrize("folder", [True, False])
