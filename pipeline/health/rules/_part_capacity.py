@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from herdbook.pipeline.health.pack.knee_capacity import KneeCapacity
 from herdbook.pipeline.health.pack.span_capacity import SpanCapacity
-from herdbook.pipeline.health.rule import Finding
+from herdbook.pipeline.health.rule import Finding, Window
 from herdbook.pipeline.health.sentences import counted, to_error
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence, surely_passed, worth_acting
@@ -15,65 +15,74 @@ from herdbook.pipeline.health.statistics import confidence, surely_passed, worth
 UNIT = "% of rated capacity"
 
 
+class _Told(NamedTuple):
+    """What one way of telling a capacity adds to its value: its words, and what they rest on."""
+
+    statement: str
+    times: int
+    duration_s: float
+    windows: tuple[Window, ...]
+    signals: tuple[str, ...]
+    not_separable: str
+
+
 def by_knee(knee: KneeCapacity, rated: float, limits: Mapping[str, float]) -> list[Finding] | None:
     """By where the voltage fell off; None where it neither shows a loss nor rules out one that is acted on."""
-    if not limits["look"] - knee.pct > limits["z"] * knee.se:
-        return [] if knee.pct - limits["act"] > limits["z"] * knee.se else None
-    act = acts_on(knee.pct, knee.se, limits)
-    limit = passed(knee.pct, knee.se, limits)
     holds = holds_of(knee.pct, knee.se, rated)
-    return [
-        Finding(
-            severity=Severity.SERVICE if act else Severity.NOTE,
-            item="",
-            measured=knee.pct,
-            limit=limit,
-            unit=UNIT,
-            se=knee.se,
-            statement=f"By its voltage the pack had {knee.left_pct:.0f} % left when its report, counted from full, "
-            f"still said {knee.said_pct:.0f} %: it holds {holds.ah} Ah, {holds.pct} % of its "
-            f"rated {rated:g} Ah (standard error {holds.error} %, {counted(knee.sessions, 'session')} near empty).",
-            confidence=confidence(knee.pct, limit, knee.se),
-            persistence=1.0,
-            count=knee.sessions,
-            duration_s=knee.seconds,
-            windows=knee.windows,
-            signals=("pack_soc", "cell_voltage", "pack_current"),
-            not_separable="Low capacity, a current sensor that reads low, or a report that was not set right by the "
-            "last full charge: a full charge and a measured discharge tell.",
-            unsettled=not act,
-        )
-    ]
+    told = _Told(
+        f"By its voltage the pack had {knee.left_pct:.0f} % left when its report, counted from full, "
+        f"still said {knee.said_pct:.0f} %: it holds {holds.ah} Ah, {holds.pct} % of its "
+        f"rated {rated:g} Ah (standard error {holds.error} %, {counted(knee.sessions, 'session')} near empty).",
+        knee.sessions,
+        knee.seconds,
+        knee.windows,
+        ("pack_soc", "cell_voltage", "pack_current"),
+        "Low capacity, a current sensor that reads low, or a report that was not set right by the "
+        "last full charge: a full charge and a measured discharge tell.",
+    )
+    return _judged(knee.pct, knee.se, told, limits)
 
 
 def by_span(span: SpanCapacity, rated: float, limits: Mapping[str, float]) -> list[Finding] | None:
     """By the part of its curve that a charge to full drew; None where it neither shows a loss nor rules out one that
     is acted on."""
-    if not limits["look"] - span.pct > limits["z"] * span.se:
-        return [] if span.pct - limits["act"] > limits["z"] * span.se else None
-    act = acts_on(span.pct, span.se, limits)
-    limit = passed(span.pct, span.se, limits)
     holds = holds_of(span.pct, span.se, rated)
+    told = _Told(
+        f"A charge to full put in {span.put_ah:.1f} Ah and began, by the climb of its voltage, at about "
+        f"{span.begin_pct:.0f} % of charge: the pack holds {holds.ah} Ah, {holds.pct} % of its rated {rated:g} Ah "
+        f"(standard error {holds.error} %).",
+        1,
+        (span.window.end - span.window.start) / 1e6,
+        (span.window,),
+        ("cell_voltage", "pack_current"),
+        "Low capacity and a current sensor that reads low look alike here: compare the sensor with "
+        "a reference meter at 20 A.",
+    )
+    return _judged(span.pct, span.se, told, limits)
+
+
+def _judged(pct: float, se: float, told: _Told, limits: Mapping[str, float]) -> list[Finding] | None:
+    """Nothing where a loss that is acted on is ruled out, None where neither that nor a loss is shown."""
+    if not limits["look"] - pct > limits["z"] * se:
+        return [] if pct - limits["act"] > limits["z"] * se else None
+    act, limit = acts_on(pct, se, limits), passed(pct, se, limits)
     return [
         Finding(
             severity=Severity.SERVICE if act else Severity.NOTE,
             item="",
-            measured=span.pct,
+            measured=pct,
             limit=limit,
             unit=UNIT,
-            se=span.se,
-            statement=f"A charge to full put in {span.put_ah:.1f} Ah and began, by the climb of its voltage, at about "
-            f"{span.begin_pct:.0f} % of charge: the pack holds {holds.ah} Ah, {holds.pct} % of its rated {rated:g} Ah "
-            f"(standard error {holds.error} %).",
-            confidence=confidence(span.pct, limit, span.se),
+            se=se,
+            confidence=confidence(pct, limit, se),
             persistence=1.0,
-            count=1,
-            duration_s=(span.window.end - span.window.start) / 1e6,
-            windows=(span.window,),
-            signals=("cell_voltage", "pack_current"),
-            not_separable="Low capacity and a current sensor that reads low look alike here: compare the sensor with "
-            "a reference meter at 20 A.",
             unsettled=not act,
+            statement=told.statement,
+            count=told.times,
+            duration_s=told.duration_s,
+            windows=told.windows,
+            signals=told.signals,
+            not_separable=told.not_separable,
         )
     ]
 
