@@ -70,10 +70,12 @@ def with_siblings(groups: Mapping[str, Pooled], most: int) -> dict[str, Pooled]:
     where one has two and pays for that with Student's factor. A group that scatters by more than its siblings keeps
     its own error.
     """
-    scatter = [_variance(p) for p in groups.values() if p.count > 1 and p.value > 0]
-    if len(scatter) < 4:
+    siblings = [p for p in groups.values() if p.count > 1 and p.value > 0]
+    if len(siblings) < 4:
         return dict(groups)
-    usual = float(np.sqrt(np.median(scatter)))
+    # Sessions scatter by their own errors as well, which every session of the group brings along: counted once
+    read = np.median([float(np.mean(_errors(p, 0.0) ** 2)) / p.value**2 for p in siblings])
+    usual = float(np.sqrt(max(np.median([_variance(p) for p in siblings]) - read, 0.0)))
     return {item: _by_siblings(p, usual) if 1 < p.count <= most else p for item, p in groups.items()}
 
 

@@ -50,7 +50,8 @@ class Finding:
     opportunities in which it showed. count: times seen; duration_s: how long in all. windows: worst first, at most 10.
     statement: one plain sentence with numbers. not_separable: other causes the data cannot tell apart, with the
     measurement that would ("" when none). signals: roles to draw, most telling first. unsettled: a note because it is
-    not sure, or was not measured here; it would be worth more, so that no score stands on it alone."""
+    not sure, or was not measured here; it would be worth more, so that no score stands on it alone. blind: the sensor
+    that it is about measures nothing any more."""
 
     severity: Severity
     item: str
@@ -67,6 +68,7 @@ class Finding:
     signals: tuple[str, ...] = ()
     not_separable: str = ""
     unsettled: bool = False
+    blind: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ evidence, the likelihood averaged over sizes and onsets, so that none wins by ha
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -67,10 +67,12 @@ PRIOR = {Why.CHARGE: 0.01, Why.CAPACITY: 0.005, Why.LEAK: 0.005}
 
 @dataclass(frozen=True, slots=True)
 class OpenCircuitCurve:
-    """Open-circuit voltage at NODES: mean (m,) and covariance (m, m), V."""
+    """Open-circuit voltage at NODES: mean (m,) and covariance (m, m), V. alike (groups, 4): how far the siblings of
+    each group differ in reading, drop, charge and capacity, over what sound groups may; None: as far as they may."""
 
     mean: Floats
     cov: Floats
+    alike: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,6 +215,9 @@ class _Case:
     weight: float = 1.0
 
 
+# How alike groups are: so many groups' worth of what sound ones may differ by; it settles in some rounds (engineering
+# choices)
+KNOWN, ALIKE_ROUNDS = 4.0, 6
 HELD_ROUNDS = 4  # it settles in two or three (engineering choice)
 GROWS = 0.1  # how much rarer a capacity is that goes within weeks than one that is low (engineering choice)
 CHARGES = (-0.30, -0.24, -0.19, -0.15, -0.12, -0.095, -0.075, -0.06, -0.047, -0.037)
@@ -269,6 +274,35 @@ def _sound(curve: OpenCircuitCurve, m: Moments, group: int) -> Floats:
     return np.asarray(np.diag(diagonal) + sides @ sides.T)
 
 
+def by_siblings(curve: OpenCircuitCurve, m: Moments) -> OpenCircuitCurve:
+    """The same with how alike the groups of this string are: of each, by all the others.
+
+    Groups of one string are of one make, and N of them tell their own spread to 1 in sqrt(2 N): where all siblings lie
+    within few millivolts, one that stands out of them by ten is no sound one. What they share is estimated as variance
+    components (A. P. Dempster, N. M. Laird, D. B. Rubin, J. R. Stat. Soc. B 39 (1977) 1), held to what sound groups may
+    differ by as by KNOWN groups more. A group under suspicion has no part in it, and a second bad one only widens it.
+    """
+    parts = [_sound_parts(replace(curve, alike=None), m, k) for k in range(m.away.shape[1])]
+    root = np.stack([own**-0.5 for own, _ in parts])
+    sides = np.stack([shared for _, shared in parts]) * root[..., None]
+    seen = np.clip(m.away.T, -FAR_V, FAR_V) * root
+    inner, toward = np.swapaxes(sides, 1, 2) @ sides, np.einsum("gnk,gn->gk", sides, seen)
+    others = 1.0 - np.eye(len(parts))
+    alike = np.ones((len(parts), sides.shape[2]))
+    for _ in range(ALIKE_ROUNDS):
+        squares = np.stack([_squares(inner, toward, a) for a in alike])
+        told = np.einsum("ag,agk->ak", others, squares)
+        alike = np.minimum(np.sqrt((KNOWN + told) / (KNOWN + len(parts) - 1)), 1.0)
+    return replace(curve, alike=alike)
+
+
+def _squares(inner: Floats, toward: Floats, alike: Floats) -> Floats:
+    """Expected squares of each group's four differences, (groups, 4), where groups are that alike."""
+    left = np.linalg.inv(np.diag(alike**-2.0) + inner)
+    middle = np.einsum("gij,gj->gi", left, toward)
+    return np.asarray(np.diagonal(left, axis1=1, axis2=2) + middle**2)
+
+
 def _sound_parts(curve: OpenCircuitCurve, m: Moments, group: int) -> tuple[Floats, Floats]:
     """What a sound group shows: each reading's own variance (n,), and what its readings share: wiring, drop, charge
     and capacity, a column each (n, 4)."""
@@ -277,7 +311,8 @@ def _sound_parts(curve: OpenCircuitCurve, m: Moments, group: int) -> tuple[Float
     drop = m.drop[:, group]
     own = np.maximum(m.se[:, group], LEAST_V) ** 2 / SHARED + (UNEVEN * drop) ** 2
     wiring = np.full(m.z.size, TAP_V)
-    return own, np.column_stack([wiring, drop, SOUND_CHARGE * slope, SOUND_CAPACITY * slope * (1.0 - m.z)])
+    sides = np.column_stack([wiring, drop, SOUND_CHARGE * slope, SOUND_CAPACITY * slope * (1.0 - m.z)])
+    return own, sides if curve.alike is None else sides * curve.alike[group]
 
 
 def would_show(curve: OpenCircuitCurve, m: Moments, cause: Why, size: float) -> bool:

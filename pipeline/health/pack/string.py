@@ -28,6 +28,7 @@ from herdbook.pipeline.science.string_fit import (
     OpenCircuitCurve,
     Weighed,
     Why,
+    by_siblings,
     learn,
     stands_apart,
     weigh,
@@ -158,6 +159,7 @@ def _fit(record: Record) -> StringFit:
     knee = (pieces.volts < low) | (z < LOW_Z) | (z > HIGH_Z)
     drops = _drops(record, pieces, items)
     moments = Moments(z, pieces.away, _errors(pieces, top), drops, days=pieces.days, knee=knee)
+    curve = by_siblings(curve, moments)
     pairs = see_saws(pieces.away, items)
     wired = {item for pair in pairs for item in pair.split("-")}
     left_out = wired | _bleeding(record) | _weak(record)

@@ -7,13 +7,11 @@ from dataclasses import replace
 from herdbook.pipeline.health.rule import Finding
 from herdbook.pipeline.health.severity import Severity
 
-BLIND = ("open or shorted", "missing")
-
 
 def unprotected(found: list[Finding], cells: list[str]) -> list[Finding]:
     """Where no sensor of the cells gives a temperature any more, nothing would notice heat: not to be used or charged.
     By what is certain alone: one that stands still or apart may be right."""
-    blind = {f.item for f in found if any(f.statement.endswith(f": {what}.") for what in BLIND)}
+    blind = {f.item for f in found if f.blind}
     if not cells or not blind.issuperset(cells):
         return found
     every = "the only one" if len(cells) == 1 else f"as all {len(cells)} of them"

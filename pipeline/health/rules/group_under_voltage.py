@@ -2,11 +2,12 @@
 
 Physics: below its limit the copper of the anode's collector dissolves; on the next charge it may form a
 short. A dip under load that is gone when the load is gone is the group's resistance; a low voltage at rest
-is an empty group.
+is an empty group. Where the median group stands below the limit as well, the pack was emptied as a whole: one finding.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 
 import polars as pl
@@ -47,17 +48,30 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         pl.col("beyond_v") > limits["beyond"],
         (pl.col("end_t") - pl.col("start_t")).dt.total_milliseconds() >= limits["least_s"] * 1000,
     ).with_columns(rest=pl.col("current_a") < rest_a)  # charging lifts the voltage: no load dip either
+    whole = (pl.col("median_v") < pl.col("limit_v") - limits["beyond"]).fill_null(False)
+    emptied = pl.col("session_start_t").is_in(events.filter(whole)["session_start_t"].unique().implode())
     found = []
+    pack = events.filter(emptied)
+    if pack["item"].n_unique() > 1:
+        events = events.filter(~emptied)
+        found += _judge_one("pack", pack, record, limits)
     for (item,), part in events.group_by(["item"], maintain_order=True):
-        worst = part.sort("beyond_v", descending=True)
-        at_rest = worst.filter(pl.col("rest").fill_null(False))
-        lowest = at_rest["extreme_v"].min()
-        deep = isinstance(lowest, float) and lowest < limits["grave"]
-        low = pl.col("limit_v") + limits["charged"] * (limits["grave"] - pl.col("limit_v"))
-        charges = _charges_after(record, at_rest.filter(pl.col("extreme_v") < low))
-        if part.height >= limits["least_events"] or deep or charges:
-            found.append(_finding(str(item), worst, at_rest.height, deep, charges))
+        found += _judge_one(f"cell {item}", part, record, limits)
     return found
+
+
+def _judge_one(item: str, events: pl.DataFrame, record: Record, limits: Mapping[str, float]) -> list[Finding]:
+    """Of one group's events, or of those of the sessions in which the pack fell as a whole."""
+    worst = events.sort("beyond_v", descending=True)
+    at_rest = worst.filter(pl.col("rest").fill_null(False))
+    lowest = at_rest["extreme_v"].min()
+    deep = isinstance(lowest, float) and lowest < limits["grave"]
+    low = pl.col("limit_v") + limits["charged"] * (limits["grave"] - pl.col("limit_v"))
+    charges = _charges_after(record, at_rest.filter(pl.col("extreme_v") < low))
+    most = max(Counter(events["item"].to_list()).values())
+    if most < limits["least_events"] and not deep and not charges:
+        return []
+    return [_finding(item, worst, at_rest.height, deep, charges)]
 
 
 def _charges_after(record: Record, rested: pl.DataFrame) -> int:
@@ -70,34 +84,63 @@ def _charges_after(record: Record, rested: pl.DataFrame) -> int:
 def _finding(item: str, worst: pl.DataFrame, at_rest: int, deep: bool, charges: int) -> Finding:
     """at_rest: how many events without load. deep: it rested below the chemistry's grave figure. charges: that
     followed a rest far below the limit."""
-    low, limit, most = worst.select("extreme_v", "limit_v", "beyond_v").row(0)
-    median = worst["median_v"].median()
-    others = f"the median group stood at {median:.2f} V" if isinstance(median, float) else "the others are not known"
-    where = f"{at_rest} of them without load" if at_rest else "always under load"
+    low, limit = worst.select("extreme_v", "limit_v").row(0)
     again = f" After it had rested so low it was charged {counted(charges, 'time')}." if charges else ""
+    said = _of_pack(worst, at_rest) if item == "pack" else _of_group(item.removeprefix("cell "), worst, at_rest)
     return Finding(
         severity=Severity.STOP_USE if deep or charges else Severity.SERVICE,
-        item=f"cell {item}",
+        item=item,
         measured=low,
         limit=limit,
         unit="V",
         se=0.005,
-        statement=f"Group {item} fell to {low:.2f} V, {1000 * most:.0f} mV under its limit, "
-        f"{counted(worst.height, 'time')} ({where}), {seconds(worst):.0f} s in all; {others}.{again}",
+        statement=said + again,
         confidence=0.99 if worst.height > 2 else 0.95,
         persistence=min(1.0, worst.height / 10),
         count=worst.height,
         duration_s=seconds(worst),
         windows=windows(worst, "beyond_v"),
         signals=("cell_voltage", "pack_current", "pack_soc"),
-        not_separable="An emptied group, or a measuring wire that no neighbour and no pack voltage tells from it: a "
-        "meter on the group's terminals tells."
-        if low < 1.0
-        else ""
-        if at_rest
-        else "High resistance, little capacity or little charge of this group: the findings on cells, or a slow "
-        "discharge on the bench, tell which.",
+        not_separable=_unclear(item, low, at_rest),
     )
+
+
+def _unclear(item: str, low: float, at_rest: int) -> str:
+    if item == "pack":
+        return "Ridden past its end, or stood too long: its count of charge, and what draws from it at rest, tell."
+    if low < 1.0:
+        return (
+            "An emptied group, or a measuring wire that no neighbour and no pack voltage tells from it: a meter on the "
+            "group's terminals tells."
+        )
+    if at_rest:
+        return ""
+    return (
+        "High resistance, little capacity or little charge of this group: the findings on cells, or a slow discharge "
+        "on the bench, tell which."
+    )
+
+
+def _of_group(group: str, worst: pl.DataFrame, at_rest: int) -> str:
+    low, most = worst.select("extreme_v", "beyond_v").row(0)
+    median = worst["median_v"].median()
+    others = f"the median group stood at {median:.2f} V" if isinstance(median, float) else "the others are not known"
+    where = f"{at_rest} of them without load" if at_rest else "always under load"
+    text = f"Group {group} fell to {low:.2f} V, {1000 * most:.0f} mV under its limit, "
+    return text + f"{counted(worst.height, 'time')} ({where}), {seconds(worst):.0f} s in all; {others}."
+
+
+def _of_pack(worst: pl.DataFrame, at_rest: int) -> str:
+    """The groups of a pack that fell as a whole, in one sentence: how many, and which the furthest and how long."""
+    low, most, group = worst.select("extreme_v", "beyond_v", "item").row(0)
+    fell, sessions = worst["item"].n_unique(), worst["session_start_t"].n_unique()
+    median = worst["median_v"].min()
+    middle = f"; the median group went down to {median:.2f} V." if isinstance(median, float) else "."
+    text = f"The pack fell below its limit as a whole, in {counted(sessions, 'session')}: {fell} groups did, "
+    text += f"group {group} the furthest, to {low:.2f} V, {1000 * most:.0f} mV under its limit, "
+    text += f"for {seconds(worst.filter(pl.col('item') == group)):.0f} s in all"
+    load = "partly without load" if at_rest else "always under load"
+    return f"{text}, {load}{middle}"
 
 
 def _cases() -> Cases:
@@ -116,6 +159,27 @@ def _cases() -> Cases:
         ]
         return one_session(day, "ride", Metric("cell_under_s", 20.0 * len(beyond), "s", None, 9000), *events)
 
+    def emptied(day: float, volts: float, amps: float = 30.0) -> ExampleSession:
+        """Four groups of a pack that is empty as a whole."""
+        events = [
+            Event(
+                "group_under_voltage",
+                k * 60_000_000,
+                (k * 60 + 20) * 1_000_000,
+                str(item),
+                {
+                    "extreme_v": volts - 0.01 * item,
+                    "limit_v": 2.5,
+                    "beyond_v": 2.5 - volts + 0.01 * item,
+                    "median_v": volts,
+                    "current_a": amps,
+                },
+            )
+            for k in range(2)
+            for item in range(1, 5)
+        ]
+        return one_session(day, "ride", Metric("cell_under_s", 160.0, "s", None, 9000), *events)
+
     def open_wire() -> ExampleSession:
         """Nought volts at rest beside a neighbour that reads as much too much: a wire, not a group."""
         data = {"extreme_v": 0.0, "limit_v": 2.5, "beyond_v": 2.5, "median_v": 3.3, "current_a": 0.0}
@@ -128,6 +192,7 @@ def _cases() -> Cases:
             record(session(0, 0.7, amps=0.1)),
             record(session(0, 0.7, amps=-20.0)),  # below 2 V while charging
             record(session(0, 0.4, amps=0.1), one_session(1, "charge")),  # rested at 2.1 V, then charged
+            record(emptied(0, 2.3)),
         ),
         quiet_on=(
             record(session(0, 0.7)),
@@ -154,9 +219,9 @@ RULE = Rule(
     roles=("cell_voltage",),
     limits=LIMITS,
     judge=judge,
-    meaning="A group was emptied past what its cells stand. It loses capacity. Below the limit, copper of the anode's "
-    "foil dissolves, and charging the group again can make it a short inside: a group that rested so low and was then "
-    "charged must be judged by a qualified person before the pack is used on.",
+    meaning="A group, or the whole pack, was emptied past what its cells stand. It loses capacity. Below the limit, "
+    "copper of the anode's foil dissolves, and charging again can make it a short inside: a group that rested so low "
+    "and was then charged must be judged by a qualified person before the pack is used on.",
     causes=(
         Cause(
             "a group with little charge, little capacity or high resistance",
@@ -187,5 +252,5 @@ RULE = Rule(
     ),
     source="limit: the vehicle profile; grave: the chemistry",
     cases=_cases,
-    version=2,
+    version=3,
 )

@@ -40,6 +40,7 @@ KINDS = (
     ("jumping", "temp_jumps", "jumps", True, "jumped by more than 8 K between samples"),
     ("frozen", "temp_moved_share", "moved", False, "stood still while its siblings moved"),
 )
+BLIND = ("open or shorted", "missing")  # one that stands still or jumps may be near the truth
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
@@ -125,6 +126,7 @@ def _kind(
         windows=windows(hit, "value", largest_first=over),
         signals=(ROLE_OF[item.split(" ", maxsplit=1)[0]],),
         not_separable="Sensor, plug or wire: its resistance at the plug, cold, separates them.",
+        blind=what in BLIND,
     )
 
 

@@ -20,7 +20,7 @@ from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Re
 from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.sentences import counted, to_error
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.health.statistics import confidence
+from herdbook.pipeline.health.statistics import confidence, surely_passed, worth_acting
 from herdbook.pipeline.health.trend import beside_trend, mann_kendall, reaches, theil_sen
 from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.vehicle.record import Metric
@@ -132,8 +132,9 @@ def _stands_out(p: Pooled, limits: Mapping[str, float]) -> bool:
 
 
 def _finding(p: Pooled, rise: ResistanceRise | None, limits: Mapping[str, float]) -> Finding:
-    act = surely_over(p, limits["act"], limits["z"])
-    limit = limits["act"] if act else limits["look"]
+    bounds = {name: limits[name] for name in ("look", "act", "z")}
+    act = worth_acting(p.value, p.se, **bounds)
+    limit = surely_passed(p.value, p.se, **bounds)
     value, error = to_error(p.value, p.se)
     return Finding(
         severity=Severity.SERVICE if act else Severity.NOTE,
@@ -187,7 +188,7 @@ RULE = Rule(
     subsystem="cells",
     severity=Severity.SERVICE,
     when=(
-        (Severity.SERVICE, "the ratio is surely past `act`"),
+        (Severity.SERVICE, "the ratio is surely past `look`, and past `act` within its error"),
         (Severity.NOTE, "surely past `look`, or growing towards it"),
     ),
     needs=("cell_r_ratio",),
@@ -218,5 +219,5 @@ RULE = Rule(
     ),
     source="method: regression of each group's deviation on current; limits: see each",
     cases=_cases,
-    version=3,
+    version=4,
 )
