@@ -92,8 +92,8 @@ class Moments:
 @dataclass(frozen=True, slots=True)
 class Weighed:
     """What became of one group. chance: of each cause and, under "", of none. size, se: of the likeliest cause, in
-    shares (a leak: a day); since: days at which it began. stands: by how much charge it was off at most, in shares,
-    whatever the cause."""
+    shares (a leak: a day); since: days at which it began. stands, stands_se: by how much charge it was off at most, in
+    shares, whatever the cause."""
 
     chance: dict[str, float]
     cause: Why
@@ -101,6 +101,7 @@ class Weighed:
     se: float
     since: float
     stands: float
+    stands_se: float
 
 
 def learn(prior_v: Floats, z: Floats, volts: Floats, se: Floats, session: Integers, common: Floats) -> OpenCircuitCurve:
@@ -152,21 +153,30 @@ def weigh(curve: OpenCircuitCurve, m: Moments, group: int) -> Weighed:
         evidence[cause] = float(np.log(PRIOR[cause]) + mine.max() + np.log(w @ np.exp(mine - mine.max()) / w.sum()))
     chance = _chances(evidence)
     best = max(_possible(names), key=lambda c: chance[c])
-    at = np.flatnonzero(names == best)
-    share = _shares(_at_held_error(curve, m, shifts[at], group, weight[at], loglik[at]), weight[at])
+    shares = {}
+    for cause in _possible(names):
+        at = np.flatnonzero(names == cause)
+        shares[cause] = _shares(_at_held_error(curve, m, shifts[at], group, weight[at], loglik[at]), weight[at])
+    at, share = np.flatnonzero(names == best), shares[best]
     sizes = np.array([cases[k].size for k in at])
     size = float(share @ sizes)
     # The grid's own step counts as well, and what one group does otherwise it does in all of its readings
-    se = float(np.sqrt(share @ (sizes - size) ** 2 + (0.1**2 + LIKENESS**2) * size**2))
-    likely = weight * np.exp(loglik - loglik.max())
-    shift = likely @ shifts / likely.sum()
+    more = 0.1**2 + LIKENESS**2
+    se = float(np.sqrt(share @ (sizes - size) ** 2 + more * size**2))
+    wrong = sum(chance[c] for c in shares)
+    likely = np.concatenate([(chance[c] / wrong) * shares[c] for c in shares])
+    could = np.concatenate([shifts[names == c] for c in shares])
+    shift = likely @ could
+    most = int(np.abs(shift).argmax())
+    stands = float(shift[most])
     return Weighed(
         chance,
         best,
         size,
         se=se,
         since=cases[at[int(share.argmax())]].since,
-        stands=float(shift[np.abs(shift).argmax()]),
+        stands=stands,
+        stands_se=float(np.sqrt(likely @ (could[:, most] - stands) ** 2 + more * stands**2)),
     )
 
 

@@ -51,7 +51,7 @@ def test_the_whole_record_speaks_where_the_end_was_read_once(
 ) -> None:
     """One reading at full leaves a note; a record that is sure by itself of a difference in charge is acted on. What
     it takes for a leak is told as a leak, and not as service beside it."""
-    weighed = Weighed({"": 1e-9, **dict.fromkeys(Why, 0.0), cause: 0.99}, cause, -0.06, 0.02, 0.0, -0.06)
+    weighed = Weighed({"": 1e-9, **dict.fromkeys(Why, 0.0), cause: 0.99}, cause, -0.06, 0.02, 0.0, -0.06, 0.02)
     fit = replace(NONE, groups={"4": weighed}, looked=frozenset("1234"), again=frozenset("4"), pieces=30, days=20.0)
     monkeypatch.setattr(out_of_balance, "string_fit", lambda _: fit)
     monkeypatch.setattr("herdbook.pipeline.health.rules._string_words.string_fit", lambda _: fit)

@@ -55,7 +55,9 @@ def test_a_charge_bears_out_what_the_record_shows_in_one_session(
 ) -> None:
     """The whole record sees a group 9 % short in one session alone, which a wire could do too. The length of the
     curve's steps no wire changes: where they say the same, it is acted on; where they are usual, nothing is said."""
-    weighed = Weighed({"": 1e-9, **dict.fromkeys(Why, 0.0), Why.CAPACITY: 0.99}, Why.CAPACITY, 0.09, 0.02, 0.0, -0.05)
+    weighed = Weighed(
+        {"": 1e-9, **dict.fromkeys(Why, 0.0), Why.CAPACITY: 0.99}, Why.CAPACITY, 0.09, 0.02, 0.0, -0.05, 0.02
+    )
     fit = SimpleNamespace(
         groups={"4": weighed},
         looked=frozenset("1234"),

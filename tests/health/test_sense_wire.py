@@ -12,6 +12,7 @@ from herdbook.pipeline.vehicle.record import Event
 LOW = {"extreme_v": 2.3, "limit_v": 2.5, "median_v": 3.2, "neighbour_v": 4.1, "pack_less_sum_v": 0.0}  # 0.9 V off
 DEEP = {"extreme_v": 0.2, "limit_v": 2.5, "median_v": 3.2, "neighbour_v": 3.2, "pack_less_sum_v": 3.0}
 HIGH = {"extreme_v": 3.9, "limit_v": 3.65, "median_v": 3.3, "neighbour_v": 2.7, "pack_less_sum_v": 0.0}
+CLIPPED = {"extreme_v": 0.0, "limit_v": 2.6, "median_v": 3.6, "neighbour_v": 5.0, "pack_less_sum_v": 2.2}
 
 
 @pytest.mark.parametrize(
@@ -33,6 +34,13 @@ HIGH = {"extreme_v": 3.9, "limit_v": 3.65, "median_v": 3.3, "neighbour_v": 2.7, 
         (DEEP | {"pack_less_sum_v": 2.0}, False),
         (DEEP | {"pack_less_sum_v": None}, False),
         (DEEP | {"extreme_v": 2.4, "pack_less_sum_v": 0.8}, False),  # under 1 V the sum's own error counts
+        (CLIPPED, True),  # 5 V is the range's end: both lack 2.2 V together, and the pack has them
+        (CLIPPED | {"pack_less_sum_v": 0.0}, False),  # the sum is right: see-saw too small for such a fall
+        (
+            CLIPPED | {"extreme_v": 5.0, "limit_v": 3.65, "neighbour_v": 0.0},
+            True,
+        ),  # the other of the two, in a full pack
+        (CLIPPED | {"extreme_v": 5.0, "limit_v": 3.65, "neighbour_v": 0.0, "pack_less_sum_v": 0.0}, False),
     ],
 )
 def test_circuit_laws_tell_wire_from_group(event: dict[str, float | None], wire: bool) -> None:

@@ -29,7 +29,13 @@ def by_wire() -> pl.Expr:
     see_saw = (off.abs() >= LEAST_OFF_V) & (other >= LEAST_OFF_V) & (other >= SHARE * off.abs())
     lacks = pl.col("pack_less_sum_v") / off
     not_there = (off.abs() >= DEAD_V) & lacks.is_between(1.0 - AGREES, 1.0 + AGREES)
-    return inside.fill_null(False) & (see_saw.fill_null(False) | not_there.fill_null(False))
+    # One of the two reads its range's end: what both lack together is what the pack's voltage has over their sum. It
+    # would have nothing over, were the readings true, wherever the pack stands on its curve.
+    apart = off + pl.col("median_v") - pl.col("neighbour_v")
+    clipped = (off.abs() >= DEAD_V) & (other >= LEAST_OFF_V) & (apart.abs() >= DEAD_V)
+    clipped &= (pl.col("pack_less_sum_v") / apart).is_between(1.0 - AGREES, 1.0 + AGREES)
+    by_its_place = inside.fill_null(False) & (see_saw.fill_null(False) | not_there.fill_null(False))
+    return by_its_place | clipped.fill_null(False)
 
 
 def unread(record: Record, days: float = 60.0) -> set[str]:

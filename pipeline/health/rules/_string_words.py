@@ -22,7 +22,6 @@ DEPTH = 0.4
 MOST = 0.99  # no model of a curve is surer (engineering choice)
 HARDLY = 0.8  # no surer of what a record of that kind would hardly show (engineering choice)
 ONCE = 0.7  # no surer of what every second session alone does not bear out, too little to act on (engineering choice)
-OTHERWISE = 0.3  # error of a size whose own cause is not the likeliest, as a share of it (engineering choice)
 WORDS = {
     Why.CHARGE: "a difference in charge alone, when a charge to full and some hours of balancing bring it back",
     Why.CAPACITY: "little capacity, when it is level at full and falls behind again with every ride",
@@ -104,7 +103,7 @@ def _finding(fit: StringFit, item: str, w: Weighed, about: Spoken, limits: Mappi
         measured=size,
         limit=limits["act" if act else "look"],
         unit=about.unit,
-        se=about.scale * w.se if w.cause is about.cause else OTHERWISE * size,
+        se=about.scale * (w.stands_se if about.cause is Why.CHARGE else w.se),
         statement=about.sentence(item, w) + f" That is read from {fit.pieces} moments over {fit.days:.0f} days.",
         confidence=min(certain, MOST if shows else HARDLY, 1.0 if again else ONCE),
         persistence=1.0,

@@ -17,12 +17,13 @@ from herdbook.pipeline.health.pack.string import StringFit, string_fit
 from herdbook.pipeline.health.pooled import Pooled, pooled
 from herdbook.pipeline.health.reading import Pieces, having, metric_rows, only, recent, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
+from herdbook.pipeline.health.rules._lone_wire import COMMON, CORRELATION, ELSEWHERE, OPPOSITE, LoneWire, lone_wires
 from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.sentences import counted
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
 from herdbook.pipeline.row_order import in_order
-from herdbook.pipeline.vehicle.record import Metric
+from herdbook.pipeline.vehicle.record import Event, Metric
 
 LIMITS = (
     Limit("opposite", 8.0, "mV", "engineering choice: above the noise of usual cell monitors, 2 to 5 mV"),
@@ -36,8 +37,6 @@ LIMITS = (
     Limit("days", 21.0, "days", "engineering choice: the newest stretch that is judged together"),
     Limit("steady", 15.0, "mV", "engineering choice: a constant see-saw past usual monitor errors of 5 mV"),
 )
-OPPOSITE, COMMON, CORRELATION = "sense_pair_opposite_mv", "sense_pair_common_mv", "sense_pair_correlation"
-ELSEWHERE = "sense_pair_elsewhere"
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
@@ -60,7 +59,24 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             found.append(_moving(item, shown, share, limits))
     moving = {f.item for f in found}
     found += [f for f in _see_saws(record, limits) if f.item not in moving]
+    found += [_beside_unread(w, limits) for w in lone_wires(table, unread(record), limits) if w.cells not in moving]
     return found + _at_any_charge(record, fit, {f.item for f in found}, limits)
+
+
+def _beside_unread(w: LoneWire, limits: Mapping[str, float]) -> Finding:
+    return _finding(
+        item=w.pair,
+        size=w.size,
+        se=w.se,
+        limit=limits["opposite"],
+        share=w.share,
+        count=w.sessions.height,
+        text=f"Group {w.group} moves alone with a standard deviation of {w.size:.0f} mV at steady load, in "
+        f"{counted(w.sessions.height, 'session')}, beside group {w.silent}, whose wire has no contact: most likely the "
+        "wire between them as well, not the cells.",
+        spans=windows(w.sessions, OPPOSITE),
+        duration_s=seconds(w.sessions),
+    )
 
 
 def _at_any_charge(record: Record, fit: StringFit, said: set[str], limits: Mapping[str, float]) -> list[Finding]:
@@ -212,12 +228,24 @@ def _cases() -> Cases:
         metrics = [Metric("cell_level_mv", v, "mV", 0.5, 3000, item=k) for k, v in level.items()]
         return one_session(day, "ride", *metrics, *session(day, 2.0, 0.0).parts)
 
+    def lone(day: float, outer: float, open_wire: bool) -> ExampleSession:
+        """Group 4 moves, group 3 does not; group 5 reads nought beside 5 V of group 6."""
+        parts: list[Metric | Event] = []
+        for pair, moved in {"1-2": 1.0, "2-3": outer, "3-4": 11.0, "4-5": 11.0, "5-6": 0.8}.items():
+            names = {OPPOSITE: moved, COMMON: moved, CORRELATION: 0.05, ELSEWHERE: 0.1}
+            parts += [Metric(name, v, "mV", 0.1, 3000, item=pair) for name, v in names.items()]
+        data = {"extreme_v": 0.0, "limit_v": 2.5, "beyond_v": 2.5, "median_v": 3.3, "current_a": 0.0}
+        data |= {"neighbour": 6.0, "neighbour_v": 5.0, "pack_less_sum_v": 1.6}
+        parts += [Event("group_under_voltage", 0, 60_000_000, "5", data)] if open_wire else []
+        return one_session(day, "ride", *parts)
+
     return Cases(
         fires_on=(
             record(session(0, 15, -0.95), session(1, 12, -0.9), session(2, 2, 0.0)),
             record(levels(0, 24, -25), levels(1, 26, -25)),
             record(session(0, 15, -0.95)),  # one session, beyond doubt
             record(*(session(d, 2, 0.0) for d in range(9)), session(9, 15, -0.95), session(10, 14, -0.9)),
+            record(lone(0, 1.0, open_wire=True), lone(1, 1.0, open_wire=True)),
         ),
         quiet_on=(
             record(session(0, 2, 0.0), session(1, 2, 0.05)),
@@ -225,6 +253,8 @@ def _cases() -> Cases:
             record(*(session(d, 15, -0.95, elsewhere=0.9) for d in range(3))),  # all groups move
             record(session(0, 15, 0.1, 14), session(1, 15, 0.0, 14)),  # one group moves, the neighbour does not
             record(levels(0, 25, -2), levels(1, 26, -1)),  # one group off: charge or monitor, not the wire
+            record(lone(0, 1.0, open_wire=False), lone(1, 1.0, open_wire=False)),  # its neighbour is read, and still
+            record(lone(0, 11.0, open_wire=True), lone(1, 11.0, open_wire=True)),  # the neighbour beyond moves as well
         ),
         unassessed_on=(record(one_session(0, "ride")),),
     )
@@ -263,5 +293,5 @@ RULE = Rule(
     ),
     source="circuit of a series string: a shared tap shifts two neighbours by equal and opposite amounts",
     cases=_cases,
-    version=4,
+    version=5,
 )

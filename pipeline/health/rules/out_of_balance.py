@@ -83,9 +83,10 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
 
 def _sentence(item: str, w: Weighed) -> str:
     word = "more" if w.stands > 0 else "less"
+    value, error = to_error(100.0 * abs(w.stands), 100.0 * w.stands_se)
     return (
-        f"Group {item} held up to {100 * abs(w.stands):.0f} % of rated charge {word} than the median group, by its "
-        f"voltage beside the others' at every charge; {course_of(w)}."
+        f"Group {item} held up to {value} % of rated charge {word} than the median group (standard error {error} %), "
+        f"by its voltage beside the others' at every charge; {course_of(w)}."
     )
 
 
