@@ -18,7 +18,7 @@ ROOMS = {
     "samples": 1,  # from parts to sessions: roles, units, signals, merging, cadence, cutting
     "science": 19,  # the formulas
     "measuring": 11,  # what metric sets share
-    "judging": 37,  # what rules share, scoring included
+    "judging": 38,  # what rules share, scoring included
 }
 MEASURED_BY = ("samples", "science", "measuring")
 

@@ -15,7 +15,7 @@ import numpy as np
 import polars as pl
 from numpy.lib.stride_tricks import sliding_window_view
 
-from herdbook.pipeline.arrays import Bools, Floats
+from herdbook.pipeline.arrays import Bools, Floats, Times
 from herdbook.pipeline.health.newest_level import since_step
 from herdbook.pipeline.health.pack.charge_ledger import LEAST_COVERAGE
 from herdbook.pipeline.health.pooled import Pooled, pool
@@ -30,6 +30,8 @@ LEAST_SUM_PCT = 12.0  # of rated charge in all sessions that are judged (enginee
 STEPPED_SUM_PCT = 4.0  # where each was read by its steps: they tell within a hundredth of it (engineering choice)
 OWN = 0.03  # two sessions of one report differ by so much besides rounding: rests, warmth (engineering choice)
 LEAST_EACH = 2  # sessions on either side of a step: one alone may have been set right on the way (engineering choice)
+LEAST_WAY = 3  # sessions of either direction before the two are held against each other (engineering choice)
+APART = 4.0  # standard errors by which rides and charges differ (engineering choice: 1 in 16,000 by chance)
 FAR = 4.0  # standard errors beyond which the report was set right within the session (engineering choice)
 
 
@@ -44,20 +46,37 @@ class Slowed:
     now: Pooled
 
 
+@dataclass(frozen=True, slots=True)
+class ByDirection:
+    """out, back: the sessions in which charge left and in which it came back; share: by how much the report moves while
+    it comes back over how much while it leaves, for the same counted charge, with its standard error."""
+
+    out: Pooled
+    back: Pooled
+    share: float
+    se: float
+
+
 def moved(record: Record, days: float) -> Pooled | None:
     """Share of the counted charge, over the rated capacity, by which the report moved, since its last step; None where
-    too little flowed."""
+    too little flowed. Where rides and charges differ, that of rides: it is what a rider goes by."""
     found = record.once(("charge count", days), lambda: _sessions(record, days))
-    return None if found is None else found[1]
+    return None if found is None else found.now
+
+
+def count_by_direction(record: Record, days: float) -> ByDirection | None:
+    """None where rides and charges count alike, or too few of either tell."""
+    found = record.once(("charge count", days), lambda: _sessions(record, days))
+    return None if found is None else found.apart
 
 
 def count_slowed(record: Record, days: float) -> Slowed | None:
     """How the report counts since its last step beside how it counted up to then; None where no step is certain, or
     too little flowed on either side."""
     found = record.once(("charge count", days), lambda: _sessions(record, days))
-    if found is None or found[1] is None:
+    if found is None or found.now is None:
         return None
-    whole, now = found[0], found[1]
+    whole, now = found.whole, found.now
     k = whole.count - now.count
     if min(k, now.count) < LEAST_EACH:
         return None
@@ -68,8 +87,17 @@ def count_slowed(record: Record, days: float) -> Slowed | None:
     return Slowed(share, float(np.hypot(now.se, share * se)) / value, k, now)
 
 
-def _sessions(record: Record, days: float) -> tuple[Pooled, Pooled | None] | None:
-    """All sessions, and those since the last step where enough flowed in them."""
+@dataclass(frozen=True, slots=True)
+class _Count:
+    """whole: all sessions, or all rides where charges differ from them (apart); now: those since the last step where
+    enough flowed in them."""
+
+    whole: Pooled
+    now: Pooled | None
+    apart: ByDirection | None
+
+
+def _sessions(record: Record, days: float) -> _Count | None:
     rated = record.profile.pack_figures.rated_ah
     run = metric_rows(record, "pack_run_ah")
     first, last = (_by_session(metric_rows(record, f"pack_soc_{side}_pct")) for side in ("start", "end"))
@@ -98,22 +126,51 @@ def _sessions(record: Record, days: float) -> tuple[Pooled, Pooled | None] | Non
     x = np.where(known, over, ends)
     values = np.where(known, told, by_end)
     ses = np.hypot(np.where(known, told_se, ROUNDED * step / np.abs(ends)), OWN)
+    leaves = rows["value"].to_numpy()[wanted] > 0
     near = np.abs(values - _neighbours(values)) < FAR * ses
-    value, se = pool(values[near], ses[near])
-    whole = Pooled(
-        item="",
-        value=value,
-        se=se,
-        count=int(near.sum()),
-        values=values[near],
-        ses=ses[near],
-        starts=begin[near],
-        ends=until[near],
-    )
+    for way in (leaves, ~leaves):  # a report that is set right once stands out of those of its own direction
+        if way.sum() >= LEAST_WAY:
+            near[way] = np.abs(values[way] - _neighbours(values[way])) < FAR * ses[way]
+    every = _pooled(values, ses, begin, until, near)
+    apart = _apart(*(_pooled(values, ses, begin, until, near & way) for way in (leaves, ~leaves)))
+    if apart is not None and _steps_explain(every, leaves[near]):
+        apart = None
+    kept = near if apart is None else near & leaves
+    whole = every if apart is None else apart.out
     now = since_step(whole)
-    flowed = float(np.abs(x[near])[-now.count :].sum())
-    least = STEPPED_SUM_PCT if known[near][-now.count :].all() else LEAST_SUM_PCT
-    return whole, replace(now, item="count") if flowed >= least else None
+    flowed = float(np.abs(x[kept])[-now.count :].sum())
+    least = STEPPED_SUM_PCT if known[kept][-now.count :].all() else LEAST_SUM_PCT
+    return _Count(whole, replace(now, item="count") if flowed >= least else None, apart)
+
+
+def _pooled(values: Floats, ses: Floats, begin: Times, until: Times, kept: Bools) -> Pooled:
+    value, se = pool(values[kept], ses[kept]) if kept.any() else (float("nan"), float("inf"))
+    n = int(kept.sum())
+    return Pooled("", value, se, n, values=values[kept], ses=ses[kept], starts=begin[kept], ends=until[kept])
+
+
+def _apart(out: Pooled, back: Pooled) -> ByDirection | None:
+    if min(out.count, back.count) < LEAST_WAY or out.value <= 0:
+        return None
+    share = back.value / out.value
+    se = float(np.hypot(back.se, share * out.se)) / out.value
+    return ByDirection(out, back, share, se) if abs(1.0 - share) > APART * se else None
+
+
+def _steps_explain(every: Pooled, leaves: Bools) -> bool:
+    """Whether one change in time explains the sessions as well as their two directions do: as where all rides came
+    first. Both take two levels, so that their misfits compare as they are."""
+    weight = every.ses**-2.0
+
+    def misfit(first: Bools) -> float:
+        return sum(
+            float(weight[part] @ (every.values[part] - np.average(every.values[part], weights=weight[part])) ** 2)
+            for part in (first, ~first)
+            if part.any()
+        )
+
+    order = np.arange(every.count)
+    return min(misfit(order < k) for k in range(1, every.count)) <= misfit(leaves)
 
 
 def _by_session(rows: pl.DataFrame, column: str = "value") -> dict[int, float]:

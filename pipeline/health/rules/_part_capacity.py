@@ -37,8 +37,8 @@ def by_knee(knee: KneeCapacity, rated: float, limits: Mapping[str, float]) -> li
         knee.seconds,
         knee.windows,
         ("pack_soc", "cell_voltage", "pack_current"),
-        "Low capacity, a current sensor that reads low, or a report that was not set right by the "
-        "last full charge: a full charge and a measured discharge tell.",
+        "Low capacity, a current sensor that reads low, a profile that names a larger pack, or a report that was not "
+        "set right by the last full charge: the pack's label, then a full charge and a measured discharge tell.",
     )
     return _judged(knee.pct, knee.se, told, limits)
 
@@ -55,10 +55,32 @@ def by_span(span: SpanCapacity, rated: float, limits: Mapping[str, float]) -> li
         (span.window.end - span.window.start) / 1e6,
         (span.window,),
         ("cell_voltage", "pack_current"),
-        "Low capacity and a current sensor that reads low look alike here: compare the sensor with "
-        "a reference meter at 20 A.",
+        alike(rated),
     )
     return _judged(span.pct, span.se, told, limits)
+
+
+def alike(rated: float) -> str:
+    """What a counted capacity cannot be told from."""
+    return (
+        "Low capacity, a current sensor that reads low, and a profile that names a larger pack than this one "
+        f"({rated:g} Ah) look alike here: read the pack's label, then compare the sensor with a reference meter at "
+        "20 A."
+    )
+
+
+def too_vague(knee: KneeCapacity | None, span: SpanCapacity | None) -> str:
+    """What was measured and is too vague to judge by, for the reason why nothing is."""
+    parts = []
+    if span is not None:
+        value, error = to_error(span.pct, span.se)
+        parts.append(
+            f"one charge to full, begun at about {span.begin_pct:.0f} %, gives {value} ± {error} % of the rated"
+        )
+    if knee is not None:
+        value, error = to_error(knee.pct, knee.se)
+        parts.append(f"rides near empty give {value} ± {error} %")
+    return f"; too vague to judge by: {', and '.join(parts)}" if parts else ""
 
 
 def _judged(pct: float, se: float, told: _Told, limits: Mapping[str, float]) -> list[Finding] | None:

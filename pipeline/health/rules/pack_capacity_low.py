@@ -23,10 +23,19 @@ from herdbook.pipeline.health.pack.curve_place import held_of_fleet, report_at_s
 from herdbook.pipeline.health.pack.knee_capacity import knee_capacity
 from herdbook.pipeline.health.pack.span_capacity import span_capacity
 from herdbook.pipeline.health.pooled import pool
-from herdbook.pipeline.health.reading import reference
+from herdbook.pipeline.health.reading import event_table, metric_rows, recent, reference
 from herdbook.pipeline.health.reference import FEW, LEAST_VEHICLES
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule, Window
-from herdbook.pipeline.health.rules._part_capacity import UNIT, acts_on, by_knee, by_span, holds_of, passed
+from herdbook.pipeline.health.rules._part_capacity import (
+    UNIT,
+    acts_on,
+    alike,
+    by_knee,
+    by_span,
+    holds_of,
+    passed,
+    too_vague,
+)
 from herdbook.pipeline.health.sentences import counted, to_error
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.statistics import confidence
@@ -68,6 +77,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             f"{counted(len(chains), 'usable measurement') if chains else 'no usable measurement'} of capacity; each "
             "needs a rest near empty, a charge to full, and everything in between recorded; or a charge from a fifth "
             "or less to full; or rides near empty in the warm whose reported charge counts from full"
+            + too_vague(knee, span)
+            + _never_full(record, limits)
         )
     chains = _since_step(chains, limits)
     value, own = pool(np.array([c.ah for c in chains]), np.array([c.random_se for c in chains]))
@@ -77,6 +88,20 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
         return []
     act = acts_on(pct, se, limits)
     return [_finding(pct=pct, se=se, chains=chains, rated=rated, act=act, limits=limits)]
+
+
+def _never_full(record: Record, limits: Mapping[str, float]) -> str:
+    """Where charges were recorded and none of them reached full, that is what keeps the capacity unknown."""
+    charges = recent(metric_rows(record, "charge_end"), limits["days"])
+    full = event_table(record, "charge_anchor", ()).filter(pl.col("item") == "full")
+    if not charges.height or full.height:
+        return ""
+    which = (
+        "the recorded charge did not reach"
+        if charges.height == 1
+        else f"none of {charges.height} recorded charges reached"
+    )
+    return f"; {which} full: where a limit of charge is set, lift it for one charge"
 
 
 def _by_fleet(record: Record, limits: Mapping[str, float]) -> Finding | None:
@@ -201,8 +226,7 @@ def _finding(
         duration_s=sum((c.end - c.start) / 1e6 for c in chains),
         windows=tuple(Window(c.start, c.end) for c in sorted(chains, key=lambda c: c.ah))[:10],
         signals=("pack_current", "cell_voltage", "pack_soc"),
-        not_separable="Low capacity and a current sensor that reads low look alike here: compare the sensor with a "
-        "reference meter at 20 A.",
+        not_separable=alike(rated),
     )
 
 
@@ -312,7 +336,7 @@ RULE = Rule(
         "compare the pack's current sensor with a reference meter",
     ),
     cautions=("A capacity test needs a load rated for the pack and someone in the room. Only a qualified person.",),
-    version=8,  # by one charge to full; in 7 of few packs a note
+    version=9,  # says what was too vague; in 8 by one charge to full
     source=("charge counted between anchors on steep parts of the open-circuit curve; end of life: common practice"),
     cases=_cases,
 )

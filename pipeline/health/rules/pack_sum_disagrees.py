@@ -16,7 +16,7 @@ from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Re
 from herdbook.pipeline.health.rules._sense_wire import unread
 from herdbook.pipeline.health.sentences import counted, to_error
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.health.statistics import confidence
+from herdbook.pipeline.health.statistics import confidence, surely_passed, worth_acting
 from herdbook.pipeline.vehicle.record import Metric
 
 LIMITS = (
@@ -38,8 +38,9 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     look = limits["look"] if p.value >= 0 else -limits["look"]
     if not surely_over(p, look, limits["z"]):
         return []
-    act = surely_over(p, limits["act"] if p.value >= 0 else -limits["act"], limits["z"])
-    limit = limits["act"] if act else limits["look"]
+    bounds = {name: limits[name] for name in ("look", "act", "z")}
+    act = worth_acting(abs(p.value), p.se, **bounds)
+    limit = surely_passed(abs(p.value), p.se, **bounds)
     side = "more" if p.value > 0 else "less"
     gap, error = to_error(abs(p.value), p.se)
     return [
@@ -75,6 +76,7 @@ def _cases() -> Cases:
             record(session(0, 1.6), session(1, 1.7), session(2, 1.5)),
             record(*(session(d, -4.0) for d in range(3))),
             record(session(0, 3.0)),  # one session
+            record(session(0, 2.45, 0.1)),  # past what is acted on within its error
             record(*(session(d, 0.1) for d in range(9)), session(9, 3.0), session(10, 3.1)),  # since the tenth
         ),
         quiet_on=(
@@ -91,7 +93,7 @@ RULE = Rule(
     subsystem="pack",
     severity=Severity.SERVICE,
     when=(
-        (Severity.SERVICE, "the disagreement is surely past `act`"),
+        (Severity.SERVICE, "the disagreement is surely past `look`, and past `act` within its error"),
         (Severity.NOTE, "surely past `look`"),
     ),
     needs=("pack_sum_gap_pct",),
@@ -115,5 +117,5 @@ RULE = Rule(
     cautions=("Stored energy cannot be switched off: only a qualified person measures inside a pack.",),
     source="Kirchhoff's voltage law; limits: see each",
     cases=_cases,
-    version=2,
+    version=3,
 )

@@ -9,7 +9,7 @@ import pytest
 
 from herdbook.pipeline.health.engine import apply
 from herdbook.pipeline.health.examples import one_session, record
-from herdbook.pipeline.health.pack.charge_count import count_slowed, moved
+from herdbook.pipeline.health.pack.charge_count import count_by_direction, count_slowed, moved
 from herdbook.pipeline.health.rule import NotAssessed
 from herdbook.pipeline.health.rules import all_rules
 from herdbook.pipeline.vehicle.record import Metric
@@ -114,3 +114,43 @@ def test_no_certain_step_is_no_slowing(later: list[Any]) -> None:
 def test_steady_counts_seldom_look_slowed() -> None:
     found = [count_slowed(record(*rides(1.0, 16, seed, 0.5)), 45.0) for seed in range(60)]
     assert sum(f is not None and 1.0 - f.share > 3.0 * f.se for f in found) == 0
+
+
+def charges(share: float, days: list[float], seed: int = 7) -> list[Any]:
+    rng = np.random.default_rng(seed)
+    out = []
+    for day in days:
+        ah, first = rng.uniform(5.0, 9.0), rng.uniform(30.0, 50.0)
+        said = (
+            Metric("pack_run_ah", -ah, "Ah", 0.05, 900, 1.0),
+            *soc(round(first), round(first + share * 100 * ah / RATED)),
+        )
+        out.append(one_session(day, "charge", *said))
+    return out
+
+
+def test_a_count_that_differs_by_direction_is_no_change_in_time() -> None:
+    """A fifth less in charges than in rides, now the one and now the other, from the first day on."""
+    seen = record(*rides(1.0, 16), *charges(0.8, [0.6 + k / 2 for k in range(6)]))
+    ways, whole = count_by_direction(seen, 45.0), moved(seen, 45.0)
+    assert ways is not None
+    assert whole is not None
+    assert abs(ways.share - 0.8) < 1.96 * ways.se + 0.02
+    assert whole.value == pytest.approx(1.0, abs=0.05)  # what a rider goes by
+    assert count_slowed(seen, 45.0) is None
+    said = apply(all_rules()["soc_off"], seen)
+    assert not isinstance(said, NotAssessed)
+    assert [f.item for f in said] == ["charges"]
+
+
+def test_rides_before_and_charges_after_are_told_as_a_change() -> None:
+    """Nobody can tell a direction from a day where all rides came first."""
+    seen = record(*rides(1.0, 8), *charges(0.8, [3.0 + k / 2 for k in range(6)]))
+    assert count_by_direction(seen, 45.0) is None
+    assert count_slowed(seen, 45.0) is not None
+
+
+def test_reports_that_count_alike_are_not_told_apart() -> None:
+    for seed in range(60):
+        seen = record(*rides(1.0, 12, seed), *charges(1.0, [0.6 + k / 2 for k in range(5)], seed))
+        assert count_by_direction(seen, 45.0) is None
