@@ -17,7 +17,7 @@ from herdbook.pipeline.health.pooled import Pooled, pooled
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import counted, to_error
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.health.statistics import confidence
+from herdbook.pipeline.health.statistics import confidence, surely_passed, worth_acting
 from herdbook.pipeline.science.robust_fit import MAD_TO_SD, median
 from herdbook.pipeline.vehicle.record import Metric
 
@@ -28,7 +28,9 @@ LIMITS = (
     Limit("look", 0.0067, PER_AH, "engineering choice: a sixth of the pack a day in the count of charge"),
     Limit("act", 0.02, PER_AH, "engineering choice: the reported charge is worthless within two days"),
     Limit("z", 4.0, "standard errors", "engineering choice: under 1 in 30,000 by chance"),
-    Limit("standby", 0.001, PER_AH, "common practice: a sleeping pack draws a hundredth of this; a tracker adds to it"),
+    Limit(
+        "awake", 2.0, "W", "from memory: monitor, tracker and controller draw next to nothing asleep, and this awake"
+    ),
     Limit("drawn", 60.0, "W", "engineering choice: the most that lamps and electronics draw while a vehicle stands"),
     Limit("own", 0.002, PER_AH, "engineering choice: two readings of one sensor at rest differ by so much"),
     Limit("days", 30.0, "days", "engineering choice: the newest stretch; what it was before a jump is left out"),
@@ -75,31 +77,36 @@ USUAL_GROUPS = 12
 
 def _zeros(record: Record, rated: float, limits: Mapping[str, float]) -> list[Zero]:
     out = []
+    # Who records is awake. What is drawn then truly flows, to one side alone, and nobody knows how much of it
+    draws = limits["awake"] / _volts(record)
     places = (
-        ("pack_current_zero_a", "with the main switch open", 0.0),
-        ("pack_rest_a", "at rest", limits["standby"] * rated),
-        ("pack_less_charger_a", "beside an idle charger", limits["own"] * rated),
+        ("pack_current_zero_a", "with the main switch open", 0.0, 0.0),
+        ("pack_rest_a", "at rest", 0.5 * draws, draws / np.sqrt(12.0)),
+        ("pack_less_charger_a", "beside an idle charger", 0.0, limits["own"] * rated),
     )
-    for name, where, doubt in places:
+    for name, where, flows, doubt in places:
         p = pooled(record, name, last_days=limits["days"]).get("")
         if p is not None:
             p = since_step(p, limits["own"] * rated)
             # A zero does not move: of many readings the middle one counts, and a single odd one does not.
             spread = MAD_TO_SD * median(np.abs(p.values - median(p.values))) / np.sqrt(p.count)
             own = float(np.nanmin(p.ses)) if np.isfinite(p.ses).any() else 0.0
-            out.append(Zero(p, median(p.values), float(np.sqrt(spread**2 + own**2 + doubt**2)), where))
+            out.append(Zero(p, median(p.values) - flows, float(np.sqrt(spread**2 + own**2 + doubt**2)), where))
     idle = pooled(record, "pack_idle_a", last_days=limits["days"]).get("")
     if idle is not None and idle.count >= 2:
         out.append(_step(idle, record, rated, limits))
     return out
 
 
+def _volts(record: Record) -> float:
+    pack = record.profile.pack_figures
+    return pack.of_chemistry.plateau_v[0] * float(pack.cells or USUAL_GROUPS)
+
+
 def _step(p: Pooled, record: Record, rated: float, limits: Mapping[str, float]) -> Zero:
     """A step from ride to ride; and what is beyond any draw, or below none."""
     newest = since_step(p, limits["own"] * rated)
-    pack = record.profile.pack_figures
-    volts = pack.of_chemistry.plateau_v[0] * float(pack.cells or USUAL_GROUPS)
-    most = limits["drawn"] / volts
+    most = limits["drawn"] / _volts(record)
     beyond = newest.value - most if newest.value > most else min(newest.value, 0.0)
     before = p.values[: p.count - newest.count]
     # One stop may be anything, a push or a plug, or a motor that holds on a slope; before a step as after it
@@ -118,9 +125,11 @@ def _refutes(other: Zero, z: Zero, least: float) -> bool:
 
 
 def _finding(z: Zero, rated: float, limits: Mapping[str, float]) -> Finding:
-    act = abs(z.value) - limits["act"] * rated > limits["z"] * z.se
-    limit = limits["act" if act else "look"] * rated
-    where = "while the vehicle stands and since a step" if z.where == STEP else z.where
+    bounds = {"look": limits["look"] * rated, "act": limits["act"] * rated, "z": limits["z"]}
+    act = worth_acting(abs(z.value), z.se, **bounds)
+    limit = surely_passed(abs(z.value), z.se, **bounds)
+    told = {STEP: "while the vehicle stands and since a step", "at rest": "at rest, less what may be drawn awake"}
+    where = told.get(z.where, z.where)
     value, error = to_error(z.value, z.se, "+")
     return Finding(
         severity=Severity.SERVICE if act else Severity.NOTE,
@@ -188,7 +197,7 @@ RULE = Rule(
     subsystem="pack",
     severity=Severity.SERVICE,
     when=(
-        (Severity.SERVICE, "the zero is surely beyond `act`"),
+        (Severity.SERVICE, "the zero is surely beyond `look`, and beyond `act` within its error"),
         (Severity.NOTE, "surely beyond `look`"),
     ),
     needs=("pack_still_readings",),
@@ -215,5 +224,5 @@ RULE = Rule(
     cautions=("A wrong reported charge can strand a rider, and can hide an empty pack.",),
     source="an open circuit carries no current; limits: see each",
     cases=_cases,
-    version=5,
+    version=6,
 )
