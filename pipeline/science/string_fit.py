@@ -10,7 +10,7 @@ evidence, the likelihood averaged over sizes and onsets, so that none wins by ha
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
@@ -79,7 +79,8 @@ class OpenCircuitCurve:
 class Moments:
     """z (n,) charge of the median group, 0 to 1; away (n, groups) V above it and se its error; drop (n, groups) V by
     which its resistance may have moved a group; days (n,) since the first; knee (n,): whether the median group stood
-    beyond a knee of its curve."""
+    beyond a knee of its curve; bled (n, groups): charge that balancing has taken from a group since the first, beyond
+    what it took from the median group, shares."""
 
     z: Floats
     away: Floats
@@ -87,6 +88,7 @@ class Moments:
     drop: Floats
     days: Floats
     knee: Bools
+    bled: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +143,7 @@ def _place(z: Floats) -> tuple[Integers, Floats]:
 
 def weigh(curve: OpenCircuitCurve, m: Moments, group: int) -> Weighed:
     """The causes weighed for one group."""
-    cases = _cases(m)
+    cases = _cases(m, group)
     shifts = np.stack([c.shift for c in cases])
     loglik = _likelihood(curve, m, shifts, group)
     names = np.array([c.cause for c in cases])
@@ -225,9 +227,6 @@ class _Case:
     weight: float = 1.0
 
 
-# How alike groups are: so many groups' worth of what sound ones may differ by; it settles in some rounds (engineering
-# choices)
-KNOWN, ALIKE_ROUNDS = 4.0, 6
 HELD_ROUNDS = 4  # it settles in two or three (engineering choice)
 GROWS = 0.1  # how much rarer a capacity is that goes within weeks than one that is low (engineering choice)
 CHARGES = (-0.30, -0.24, -0.19, -0.15, -0.12, -0.095, -0.075, -0.06, -0.047, -0.037)
@@ -242,16 +241,20 @@ MOST_ONSETS = 24
 FEW_ONSETS, FEW_SIZES = 3, 3  # of a quick look: so many onsets, every third size
 
 
-def _cases(m: Moments, most_onsets: int = MOST_ONSETS, every: int = 1) -> list[_Case]:
-    """Nothing, and every cause by size and onset; an onset lies before a session. every: of the sizes."""
+def _cases(m: Moments, group: int, most_onsets: int = MOST_ONSETS, every: int = 1) -> list[_Case]:
+    """Nothing, and every cause by size and onset; an onset lies before a session. every: of the sizes.
+
+    A group that leaks falls behind, its siblings are bled to meet it, and it stands level all the same: what balancing
+    has taken since the onset is part of where it stands."""
     times = np.unique(m.days)
     onsets = times[np.unique(np.linspace(0, times.size - 1, min(most_onsets, times.size)).astype(int))]
     out = [_Case("", 0.0, 0.0, np.zeros(m.z.size))]
     both = (*CHARGES, *(-x for x in CHARGES))
     for onset in onsets:
         on = m.days >= onset
+        met = np.where(on, m.bled[np.argmax(on), group] - m.bled[:, group], 0.0)
         first = float(times.size) if onset == times[0] else 1.0  # there from the first day, or begun since: as likely
-        out += [_Case(Why.CHARGE, a, onset, np.where(on, a, 0.0), first) for a in both[::every]]
+        out += [_Case(Why.CHARGE, a, onset, np.where(on, a, 0.0) + met, first) for a in both[::every]]
         length = max(times[-1] - onset, 1e-9)
         for b in CAPACITIES[::every]:
             for level, share in zip(LEVEL_AT, LIKELY, strict=True) if every == 1 else ((1.0, 1.0),):
@@ -262,7 +265,7 @@ def _cases(m: Moments, most_onsets: int = MOST_ONSETS, every: int = 1) -> list[_
                     out.append(_Case(Why.CAPACITY, b, onset, grown, weight=GROWS * share))
         for rate in LEAKS[::every]:
             if onset < times[-1]:
-                sunk = -rate * np.clip(m.days - onset, 0.0, None)
+                sunk = met - rate * np.clip(m.days - onset, 0.0, None)
                 stood = STOOD if onset == times[0] else (0.0,)
                 out += [_Case(Why.LEAK, rate, onset, sunk + a, first / len(stood)) for a in stood]
     return out
@@ -273,47 +276,18 @@ def stands_apart(curve: OpenCircuitCurve, m: Moments, group: int) -> bool:
 
     Not a sum of squares over all readings: what a fault moves is a direction among them, and the more readings there
     are, the less of it such a sum shows."""
-    few = _cases(m, FEW_ONSETS, FEW_SIZES)
+    few = _cases(m, group, FEW_ONSETS, FEW_SIZES)
     loglik = _likelihood(curve, m, np.stack([c.shift for c in few]), group)
     return bool(loglik.max() - loglik[0] > SEEN)
 
 
 def _sound(curve: OpenCircuitCurve, m: Moments, group: int) -> Floats:
     """Covariance (n, n) of what a sound group shows."""
-    diagonal, sides = _sound_parts(curve, m, group)
+    diagonal, sides = sound_parts(curve, m, group)
     return np.asarray(np.diag(diagonal) + sides @ sides.T)
 
 
-def by_siblings(curve: OpenCircuitCurve, m: Moments) -> OpenCircuitCurve:
-    """The same with how alike the groups of this string are: of each, by all the others.
-
-    Groups of one string are of one make, and N of them tell their own spread to 1 in sqrt(2 N): where all siblings lie
-    within few millivolts, one that stands out of them by ten is no sound one. What they share is estimated as variance
-    components (A. P. Dempster, N. M. Laird, D. B. Rubin, J. R. Stat. Soc. B 39 (1977) 1), held to what sound groups may
-    differ by as by KNOWN groups more. A group under suspicion has no part in it, and a second bad one only widens it.
-    """
-    parts = [_sound_parts(replace(curve, alike=None), m, k) for k in range(m.away.shape[1])]
-    root = np.stack([own**-0.5 for own, _ in parts])
-    sides = np.stack([shared for _, shared in parts]) * root[..., None]
-    seen = np.clip(m.away.T, -FAR_V, FAR_V) * root
-    inner, toward = np.swapaxes(sides, 1, 2) @ sides, np.einsum("gnk,gn->gk", sides, seen)
-    others = 1.0 - np.eye(len(parts))
-    alike = np.ones((len(parts), sides.shape[2]))
-    for _ in range(ALIKE_ROUNDS):
-        squares = np.stack([_squares(inner, toward, a) for a in alike])
-        told = np.einsum("ag,agk->ak", others, squares)
-        alike = np.minimum(np.sqrt((KNOWN + told) / (KNOWN + len(parts) - 1)), 1.0)
-    return replace(curve, alike=alike)
-
-
-def _squares(inner: Floats, toward: Floats, alike: Floats) -> Floats:
-    """Expected squares of each group's four differences, (groups, 4), where groups are that alike."""
-    left = np.linalg.inv(np.diag(alike**-2.0) + inner)
-    middle = np.einsum("gij,gj->gi", left, toward)
-    return np.asarray(np.diagonal(left, axis1=1, axis2=2) + middle**2)
-
-
-def _sound_parts(curve: OpenCircuitCurve, m: Moments, group: int) -> tuple[Floats, Floats]:
+def sound_parts(curve: OpenCircuitCurve, m: Moments, group: int) -> tuple[Floats, Floats]:
     """What a sound group shows: each reading's own variance (n,), and what its readings share: wiring, drop, charge
     and capacity, a column each (n, 4)."""
     slope = (weights(m.z + 0.01) - weights(m.z - 0.01)) @ curve.mean / 0.02
@@ -359,7 +333,7 @@ def _likelihood(curve: OpenCircuitCurve, m: Moments, shifts: Floats, group: int,
     its inverse and determinant come from matrices of that size (M. Woodbury, Inverting modified matrices, 1950), for
     many cases at once."""
     away = m.away[:, group]
-    diagonal, fixed = _sound_parts(curve, m, group)
+    diagonal, fixed = sound_parts(curve, m, group)
     likeness = np.where(m.knee, UNLIKE, LIKENESS)
     shape = _directions(curve.cov)
     table = np.column_stack([curve.mean, shape])

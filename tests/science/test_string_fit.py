@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
@@ -38,7 +40,9 @@ def moments(rng: np.random.Generator, n: int, days: np.ndarray, shift: float = 0
     z = rng.uniform(0.15, 0.9, n)
     away = rng.normal(0.0, noise, (n, GROUPS))
     away[:, 2] += table(z + shift) - table(z)
-    return Moments(z, away, np.full((n, GROUPS), noise), np.full((n, GROUPS), 0.002), days=days, knee=z < 0.12)
+    size = (n, GROUPS)
+    se, drop = np.full(size, noise), np.full(size, 0.002)
+    return Moments(z, away, se, drop, days=days, knee=z < 0.12, bled=np.zeros(size))
 
 
 def test_the_likelihood_is_that_of_a_normal_law_with_the_whole_covariance() -> None:
@@ -98,7 +102,8 @@ def test_a_capacity_read_on_the_way_into_the_knee_is_not_read_low(less: float) -
         c = learn(prior, z, read, np.full(60, 0.004), days.astype(int), np.full(60, 0.02))
         away = rng.normal(0.0, 0.002, (60, GROUPS))
         away[:, 2] += lower - volts
-        m = Moments(z, away, np.full_like(away, 0.003), np.full_like(away, 0.002), days=days, knee=read < 3.2)
+        se, drop = np.full_like(away, 0.003), np.full_like(away, 0.002)
+        m = Moments(z, away, se, drop, days=days, knee=read < 3.2, bled=np.zeros_like(away))
         found = weigh(c, m, 2)
         assert found.cause is Why.CAPACITY
         assert abs(found.size - less) < 2.0 * found.se
@@ -145,3 +150,23 @@ def test_a_curve_that_is_hardly_known_hides_no_fault_that_no_sound_group_could_s
         assert would_show(known, deep, Why.CAPACITY, 0.20)
         assert not would_show(known, flat, Why.CAPACITY, 0.20)
         assert not would_show(known, deep, Why.CAPACITY, 0.005)
+
+
+def test_a_leak_that_balancing_meets_is_a_leak_all_the_same() -> None:
+    """It loses 0.8 % a day, and for a week its siblings are bled by as much, so that it stands level: what was taken
+    from them tells. Without that it is nothing, or a leak of half the size."""
+    rng = np.random.default_rng(8)
+    days = np.sort(rng.choice(np.arange(0.0, 28.0), 60))
+    m = moments(rng, 60, days, noise=0.002)
+    met = -0.008 * np.clip(days - 14.0, 0.0, None)  # the group's own less the median group's, from the third week on
+    stands = -0.008 * days - met
+    away = m.away.copy()
+    away[:, 2] += table(m.z + stands) - table(m.z)
+    bled = np.zeros_like(away)
+    bled[:, 2] = met
+    known = curve(m.z, days)
+    told = weigh(known, replace(m, away=away, bled=bled), 2)
+    assert told.cause is Why.LEAK
+    assert told.size == pytest.approx(0.008, rel=0.35)
+    deaf = weigh(known, replace(m, away=away), 2)
+    assert told.chance[Why.LEAK] > deaf.chance[Why.LEAK] + 0.2

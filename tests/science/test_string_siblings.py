@@ -9,7 +9,8 @@ import pytest
 
 from herdbook.pipeline.arrays import Floats
 from herdbook.pipeline.science import string_fit
-from herdbook.pipeline.science.string_fit import Moments, OpenCircuitCurve, by_siblings, stands_apart, weigh, weights
+from herdbook.pipeline.science.string_alike import by_siblings
+from herdbook.pipeline.science.string_fit import Moments, OpenCircuitCurve, stands_apart, weigh, weights
 from tests.science.test_string_fit import curve
 
 GROUPS, READINGS = 14, 30
@@ -23,9 +24,9 @@ def string(rng: np.random.Generator, spread: float, shift: float = 0.0) -> tuple
     known = curve(z, days)
     size = (READINGS, GROUPS)
     drop = np.where(rng.uniform(size=READINGS) < 0.5, -0.006, 0.008)[:, None] * np.ones(GROUPS)
-    m = Moments(z, np.zeros(size), np.full(size, NOISE_V), drop, days=days, knee=z < 0.12)
+    m = Moments(z, np.zeros(size), np.full(size, NOISE_V), drop, days=days, knee=z < 0.12, bled=np.zeros(size))
     for k in range(GROUPS):
-        own, sides = string_fit._sound_parts(known, m, k)
+        own, sides = string_fit.sound_parts(known, m, k)
         m.away[:, k] = sides @ rng.normal(0.0, spread, 4) + rng.normal(0.0, np.sqrt(own))
     m.away[:, 2] += (weights(z + shift) - weights(z)) @ known.mean
     return known, m

@@ -15,20 +15,21 @@ import polars as pl
 
 from herdbook.pipeline.arrays import Bools, Floats, Integers
 from herdbook.pipeline.health.newest_level import since_step
+from herdbook.pipeline.health.pack.leak import bled_before
 from herdbook.pipeline.health.pack.reported import places
 from herdbook.pipeline.health.pack.see_saw import see_saws
 from herdbook.pipeline.health.pooled import pooled
-from herdbook.pipeline.health.reading import event_table, lately
+from herdbook.pipeline.health.reading import event_table, lately, metric_rows
 from herdbook.pipeline.health.rule import Record, Window
 from herdbook.pipeline.science.ocv import Ocv
 from herdbook.pipeline.science.robust_fit import MAD_TO_SD
+from herdbook.pipeline.science.string_alike import by_siblings
 from herdbook.pipeline.science.string_fit import (
     NODES,
     Moments,
     OpenCircuitCurve,
     Weighed,
     Why,
-    by_siblings,
     learn,
     stands_apart,
     weigh,
@@ -158,7 +159,8 @@ def _fit(record: Record) -> StringFit:
     curve, z = _placed(prior, pieces)
     knee = (pieces.volts < low) | (z < LOW_Z) | (z > HIGH_Z)
     drops = _drops(record, pieces, items)
-    moments = Moments(z, pieces.away, _errors(pieces, top), drops, days=pieces.days, knee=knee)
+    bled = _bled(record, pieces, items, int(column_micros(rows["session_start_t"])[0]))
+    moments = Moments(z, pieces.away, _errors(pieces, top), drops, days=pieces.days, knee=knee, bled=bled)
     curve = by_siblings(curve, moments)
     pairs = see_saws(pieces.away, items)
     wired = {item for pair in pairs for item in pair.split("-")}
@@ -375,6 +377,15 @@ def _drops(record: Record, p: _Pieces, items: Sequence[str]) -> Floats:
     usual = np.where(p.moved > 0.5, *DROP)
     more = np.array([abs(ratios[i].value - 1.0) if i in ratios else 0.0 for i in items])
     return np.asarray(p.current[:, None] * ohm * np.maximum(usual[:, None], more))
+
+
+def _bled(record: Record, p: _Pieces, items: Sequence[str], first: int) -> Floats:
+    """What balancing took from each group beyond the median group before each piece's session, as far as it was
+    recorded; shares, (pieces, groups). first: when days were nought, us."""
+    rows = metric_rows(record, "cell_bled_ah").sort("start_t")
+    before = first + np.round(p.days * DAY).astype(np.int64)
+    taken = np.column_stack([bled_before(i, rows, before) for i in items])
+    return np.asarray((taken - taken[:1]) / record.profile.pack_figures.rated_ah)
 
 
 def _weak(record: Record) -> set[str]:
