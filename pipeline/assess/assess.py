@@ -15,6 +15,7 @@ import numpy as np
 import polars as pl
 
 from herdbook.pipeline.arrays import Bools, Times
+from herdbook.pipeline.assess.measured_by import measured_by
 from herdbook.pipeline.assess.packs import measure_packs
 from herdbook.pipeline.assess.plan import LogSpans, VehiclePlan, plan
 from herdbook.pipeline.assess.rows import METRIC_ORDER, MeasuredRows, MeasuredTables, VerdictRows, verdict_rows
@@ -42,13 +43,14 @@ from herdbook.pipeline.vehicle.profile_means import judges_by, measures_by
 @dataclass(frozen=True)
 class Assessed:
     """What became of a vehicle. gone: stretches whose rows are to be removed; stretches: (start, end, fingerprint) of
-    the new ones; measured: their rows. Times are microseconds UTC."""
+    the new ones; measured_by: by what, "" where that is not sure; measured: their rows. Times are microseconds UTC."""
 
     vehicle: str
     ticket: int
     profile: str
     profile_means: str
     rule_set: str
+    measured_by: str
     gone: tuple[tuple[int, int], ...]
     stretches: tuple[tuple[int, int, str], ...]
     measured: MeasuredTables
@@ -93,6 +95,7 @@ def assess(store: Store, known: VehiclePlan | str) -> Assessed:
         profile=profile,
         profile_means=means,
         rule_set=rule_set,
+        measured_by=known.measured_by if known.measured_by == measured_by(store) else "",  # else it changed meanwhile
         gone=gone,
         stretches=tuple((s.start, s.end, fingerprints[s.start, s.end][0]) for s in fresh),
         measured=new,

@@ -16,9 +16,11 @@ import polars as pl
 
 from herdbook.pipeline.assess.large_night import LEAST_IN_GROUP, FileNumbers, LargeNight
 from herdbook.pipeline.assess.large_night import MOST_IN_GROUP as MOST_OF_LARGE
+from herdbook.pipeline.assess.measured_by import measured_by
 from herdbook.pipeline.assess.old_rows import OldRows
 from herdbook.pipeline.health.unread import BY_OUR_RULES, NOTHING, Unread
 from herdbook.pipeline.lake.read import LogRef
+from herdbook.pipeline.metrics.clock import OF_CLOCKS
 from herdbook.pipeline.own.files import own_files
 from herdbook.pipeline.store.connection import visit
 from herdbook.pipeline.store.record_files import TABLES, files_of, vouch
@@ -33,6 +35,7 @@ if TYPE_CHECKING:
 # What is known of vehicles that are read in one visit, and handed over in one group, in memory; engineering choices.
 VISIT_MB, GROUP_MB, READ_MB = 64.0, 8.0, 24.0
 PLACE = {"vehicle": pl.String, "place": pl.Int64}
+BEFORE_ALL = -(2**55)  # microseconds UTC: 1,100 years before 1970
 FIRST_VISIT, MOST_VISIT, MOST_IN_GROUP = 16, 512, 32  # vehicles
 
 
@@ -53,6 +56,8 @@ class VehiclePlan:
     """All that assess() needs besides the lake: a copy of the vehicle's rows. ticket: which touch this answers.
 
     doubts: why a role of its profile is in doubt, by role. left_out: what is on record and not in the tables.
+    measured_by: of what settings, versions and profiles say how to measure, as it was planned; logs and stretches: all
+    of them, or from there on where that and all before stand as they were.
     since: rules look at sessions that begin from here on (microseconds UTC); older rows are not in the tables.
     """
 
@@ -68,6 +73,7 @@ class VehiclePlan:
     since: int
     doubts: Mapping[str, str] = field(default_factory=dict)
     left_out: Unread = NOTHING
+    measured_by: str = ""
 
 
 def vehicles_touched(store: Store) -> list[str]:
@@ -90,6 +96,7 @@ class PlanGroup:
     old: OldRows = field(default_factory=OldRows)
     numbers: FileNumbers | None = None
     left_out: Unread = NOTHING
+    measured_by: str = ""
 
     def each(self) -> Iterator[VehiclePlan]:
         """The plans in turn: of few vehicles at a time, so that what files hold of all of them is never in memory."""
@@ -134,6 +141,7 @@ class PlanGroup:
                 since=since[v],
                 doubts=self.doubts.get(profile, {}),
                 left_out=self.left_out,
+                measured_by=self.measured_by,
             )
             plans.append(one)
         return plans
@@ -173,12 +181,17 @@ def plan(store: Store, vehicles: Sequence[str], days: float | None = None) -> li
 def plan_group(store: Store, vehicles: Sequence[str], days: float | None = None) -> PlanGroup:
     """The same as tables: a dozen queries, however many vehicles."""
     left_out = NOTHING if own_files(store).judging else BY_OUR_RULES
+    known_by = measured_by(store)
     days = store.settings.judge_days if days is None else days
     with visit(store.catalogue, read_only=True) as con:
         con.execute("SET TimeZone = 'UTC'")
-        rows = {
-            name: _rows(con, name, vehicles=list(vehicles)) for name in ("tickets", "stretches", "log_spans", "logs")
+        rows = {"tickets": _rows(con, "tickets", vehicles=list(vehicles))}
+        changed = _changed_from(con, vehicles, known_by, store.settings.join_s) if left_out.metrics >= OF_CLOCKS else {}
+        where: dict[str, list[object]] = {
+            "vehicles": list(vehicles),
+            "changed": [changed.get(v, BEFORE_ALL) for v in vehicles],
         }
+        rows |= {name: _rows(con, name, **where) for name in ("stretches", "log_spans", "logs")}
         since = _since(vehicles, rows["log_spans"], days)
         given: dict[str, list[object]] = {"vehicles": list(since), "since": list(since.values())}
         of = {"metrics": {"left_out": list(left_out.metrics)}, "events": {"left_out": list(left_out.events)}}
@@ -191,7 +204,16 @@ def plan_group(store: Store, vehicles: Sequence[str], days: float | None = None)
         doubts: dict[str, dict[str, str]] = defaultdict(dict)
         for row in ask(con, __name__, "doubted_roles"):
             doubts[row["profile"]][row["role"]] = row["reason"]
-    return PlanGroup(tuple(vehicles), rows, reference, dict(doubts), days, old, left_out=left_out)
+    return PlanGroup(tuple(vehicles), rows, reference, dict(doubts), days, old, left_out=left_out, measured_by=known_by)
+
+
+def _changed_from(
+    con: duckdb.DuckDBPyConnection, vehicles: Sequence[str], known_by: str, join_s: float
+) -> dict[str, int]:
+    """From when on a vehicle's logs and stretches may be others than at its last assessment (microseconds UTC); without
+    those of which all may be."""
+    asked = {"vehicles": list(vehicles), "measured_by": known_by, "join_us": int(join_s * 1e6)}
+    return {row["vehicle"]: row["from_us"] for row in ask(con, __name__, "changed_from", **asked)} if known_by else {}
 
 
 def _old_rows(con: duckdb.DuckDBPyConnection, store: Store, vehicles: Sequence[str]) -> OldRows:
