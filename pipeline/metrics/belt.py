@@ -78,7 +78,7 @@ def _hard(ride: Travel, side: str, ratios: dict[str, Floats], full: float) -> li
         return []
     # the pull beside, as accelerating goes with pulling: without it a slip of gentle seconds is taken for lateness, and
     # as such off the hard ones
-    free = np.column_stack([np.ones(ahead.size), lag, pull])
+    free = np.column_stack([np.ones(ahead.size), lag, pull - np.mean(pull[gentle])])
     y, x = ahead[gentle], free[gentle]
     level = x @ np.linalg.lstsq(x, y, rcond=None)[0]
     spread = max(1.4826 * median(np.abs(y - level)), SECONDS_APART)  # what tells the lateness is no stray point
