@@ -25,17 +25,17 @@ from herdbook.pipeline.health.cause_tests import only_by
 from herdbook.pipeline.health.change import LevelStep, upward_step
 from herdbook.pipeline.health.reading import metric_rows, recent, reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._own_weight import over_own_weight, weighs, weight_of
 from herdbook.pipeline.health.rules._still_air import blown, in_still_air, with_wind
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
-from herdbook.pipeline.health.statistics import confidence, mean, middle
+from herdbook.pipeline.health.statistics import confidence, mean
 from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
 from herdbook.pipeline.vehicle.record import Metric
 
 NAMES = ("ride_rolling", "travel_rolling")  # the better one first
 UNSURE = "high, but not surely; more kilometres, out and back, are needed"
 OTHER_BRAKE = "another brake than the motors held it, and how far down is not recorded"
-OTHER_LOAD = 0.1  # of the weight, by which a ride that does not tell its own may differ: engineering choice
 LIKELY = 2.0  # errors that a level must rise by, before the rides since are looked at alone: engineering choice
 MOST = 200  # newest rides: engineering choice
 
@@ -46,7 +46,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     for name in NAMES:
         rows = metric_rows(record, name).drop_nulls("se").filter(pl.col("se") > 0)
         if rows.height:
-            rows = _over_own_weight(record, with_wind(record, rows.sort("start_t"), limits))
+            rows = over_own_weight(record, with_wind(record, rows.sort("start_t"), limits))
             # what the better figure says holds up to the last ride that gives it
             beyond = rows.height if newest is None else rows.filter(pl.col("start_t") > newest).height
             late = newest is not None and beyond >= limits["least_rides"]
@@ -63,37 +63,6 @@ def _shared(name: str, rows: pl.DataFrame) -> float:
     """What all rides of this figure may have wrong alike: without the way that was braked it is whatever that way went
     down, which grows no smaller by more rides."""
     return 0.0 if name == NAMES[0] else mean(rows["unseen"])
-
-
-def _over_own_weight(record: Record, rows: pl.DataFrame) -> pl.DataFrame:
-    """Every ride over the weight it tells (column `kg`), the others over the middle of those, where they are most of
-    all; else every ride over the weight that the profile names (`kg` null)."""
-    usual = road_vehicle(record.profile).mass_kg
-    mass = metric_rows(record, "ride_mass_kg").drop_nulls("se").select("start_t", kg="value", kg_se="se")
-    rows = rows.join(mass, on="start_t", maintain_order="left", how="left")
-    told = rows["kg"].drop_nulls()
-    if math.isnan(usual) or 2 * told.len() < rows.height or not told.len():
-        return rows.with_columns(kg=pl.lit(None, pl.Float64))
-    # another may ride, or carry more, where the ride does not say
-    usually = middle(told, least_se=0.0)
-    apart = math.hypot(usually.spread, OTHER_LOAD * usually.value)
-    rows = rows.with_columns(kg=pl.col("kg").fill_null(usually.value), kg_se=pl.col("kg_se").fill_null(apart))
-    part = usual / pl.col("kg")
-    over = pl.col("value") * part
-    weight = (over * pl.col("kg_se") / pl.col("kg")).pow(2)
-    errors = {name: ((pl.col(name) * part).pow(2) + weight).sqrt() for name in ("se", "own", "still_se")}
-    adds = {name: pl.col(name) * part for name in ("still", "gain", "square")}
-    return rows.with_columns(value=over, **adds, **errors)
-
-
-def _weight(rows: pl.DataFrame) -> float | None:
-    """Of vehicle, rider and load [kg], middle of the rides; None where they do not tell it."""
-    kg = rows["kg"].median()
-    return float(kg) if isinstance(kg, float) else None
-
-
-def _weighs(kg: float) -> str:
-    return f"its weight of {spell(kg, 'kg')} is read from how it accelerates"
 
 
 def _clearest(*said: list[Finding] | NotAssessed) -> list[Finding] | NotAssessed:
@@ -166,8 +135,8 @@ def _against_fleet(
     text = f"Over {counted(rows.height, 'ride')} the vehicle rolled with {spell(value, '', se)} of its weight as "
     text += f"resistance, against {spell(known.value, '', known.spread)} in the fleet, vehicle by vehicle; grade is "
     text += "averaged, not observed"
-    kg = _weight(rows)
-    text += blown(rolled, rows) + ("." if kg is None else f"; {_weighs(kg)}.")
+    kg = weight_of(rows)
+    text += blown(rolled, rows) + ("." if kg is None else f"; {weighs(kg)}.")
     return [_finding(text, value, limit=limit, se=spread, rows=rows)]
 
 
@@ -201,7 +170,7 @@ def _against_maker(
             shared = _shared(name, rows)
     rolled = in_still_air(rows.with_columns(value=pl.col("value") - max(uphill, 0.0)), limits)
     value = rolled.value
-    kg = _weight(rows)
+    kg = weight_of(rows)
     load = limits["load"] * usual if kg is None else 0.0  # else it is in each ride's own error
     spread = math.hypot(rolled.se, load, limits["losses"], shared)
     limit = usual + limits["excess"]
@@ -209,7 +178,7 @@ def _against_maker(
         return _open(value, spread, usual=usual, limits=limits) or []
     text = f"Over {counted(rows.height, 'ride')} the vehicle rolled with {spell(value, '', spread)} of its weight as "
     text += f"resistance, against {spell(usual, '')} by its {'maker' if known is None else 'maker or fleet'}; "
-    text += "load is in the error, not observed" if kg is None else _weighs(kg)
+    text += "load is in the error, not observed" if kg is None else weighs(kg)
     text += f"{blown(rolled, rows)}."
     return [_finding(text, value, limit=limit, se=spread, rows=rows)]
 
