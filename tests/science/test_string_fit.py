@@ -14,7 +14,7 @@ from herdbook.pipeline.science.string_fit import (
     OpenCircuitCurve,
     Why,
     learn,
-    stands_apart,
+    standing_apart,
     weigh,
     weights,
     would_show,
@@ -76,10 +76,10 @@ def test_a_difference_is_not_drowned_by_many_readings() -> None:
     days = np.sort(rng.choice(np.arange(0.0, 28.0), 150))
     m = moments(rng, 150, days, shift=-0.08)
     c = curve(m.z, days)
-    assert stands_apart(c, m, 2)
+    assert standing_apart(c, m, [2]) == [2]
     assert weigh(c, m, 2).chance[""] < 0.02
     others = [k for k in range(GROUPS) if k != 2]
-    assert all(weigh(c, m, k).chance[""] > 0.5 for k in others if stands_apart(c, m, k))
+    assert all(weigh(c, m, k).chance[""] > 0.5 for k in standing_apart(c, m, list(others)))
 
 
 @pytest.mark.parametrize("less", [0.09, 0.12, 0.18])
