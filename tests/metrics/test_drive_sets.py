@@ -247,6 +247,18 @@ def test_a_reset_and_the_voltage_before_it(build: Build) -> None:
     assert (reset.end - reset.start) / 1e6 == pytest.approx(1.7, abs=0.3)
 
 
+@pytest.mark.parametrize("silent", [0.8, 1.2, 2.0])
+def test_a_silence_is_timed_by_the_densest_message_of_the_controller(build: Build, silent: float) -> None:
+    """Uptime once a second, motor current every 50 ms; a speed that another sends goes on."""
+    uptime = lambda s: np.where(s < 60.3, 500 + s, s - 60.3 - silent)  # noqa: E731
+    signals = build(120.0, controller_uptime=(1, uptime), motor_current__left=(20, 5.0), motor_speed__left=(50, 900.0))
+    for role, item in (("controller_uptime", ""), ("motor_current", "left")):
+        cut(signals, role, item, 60.3, 60.3 + silent)
+    reset = run(controller.SET, signals).events[0]
+    assert reset.data["cycle_s"] == pytest.approx(0.05)
+    assert reset.data["silent_s"] == pytest.approx(silent, abs=0.05)
+
+
 def test_one_wrong_uptime_is_no_reset_and_fault_bits_join(build: Build) -> None:
     uptime = lambda s: np.where(np.isclose(s, 60.0), 0.0, 500 + s)  # noqa: E731
     bits = lambda s: np.where((s > 10) & (s < 12), 1.0, np.where((s > 14) & (s < 15), 4.0, 0.0))  # noqa: E731
