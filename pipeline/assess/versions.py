@@ -16,9 +16,9 @@ from herdbook.pipeline.vehicle.figures import PackFigures
 
 ROOMS = {
     "samples": 1,  # from parts to sessions: roles, units, signals, merging, cadence, cutting
-    "science": 19,  # the formulas
-    "measuring": 11,  # what metric sets share
-    "judging": 36,  # what rules share, scoring included
+    "science": 20,  # the formulas
+    "measuring": 12,  # what metric sets share
+    "judging": 37,  # what rules share, scoring included
 }
 MEASURED_BY = ("samples", "science", "measuring")
 
