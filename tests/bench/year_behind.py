@@ -1,6 +1,6 @@
 """A large fleet at full size: two nights of one short ride a vehicle, the second with a year of record behind it.
 
-    python tests/bench/year_behind.py --vehicles 10000 --days 364 --jobs 15 [--folder WORK]
+    python tests/bench/year_behind.py --vehicles 10000 --days 364 --jobs 15 [--out WHERE]
 
 The first night and the second are real: logs written, scanned in a process of its own by `--jobs` workers. The year
 between is synthetic: every row of the first night's sessions and ledger is put on each earlier day too, its logs under
