@@ -15,6 +15,7 @@ import numpy as np
 import polars as pl
 
 from herdbook.pipeline.arrays import Bools, Times
+from herdbook.pipeline.assess.measured_by import measured_by
 from herdbook.pipeline.assess.packs import measure_packs
 from herdbook.pipeline.assess.plan import LogSpans, VehiclePlan, plan
 from herdbook.pipeline.assess.rows import METRIC_ORDER, MeasuredRows, MeasuredTables, VerdictRows, verdict_rows
@@ -22,12 +23,12 @@ from herdbook.pipeline.assess.sessions import Stretch, sessions, stretches
 from herdbook.pipeline.assess.versions import accepted, rule_set_version
 from herdbook.pipeline.errors import ProfileError
 from herdbook.pipeline.health.engine import judge
-from herdbook.pipeline.health.reading import only
+from herdbook.pipeline.health.reading import leave_out, only
 from herdbook.pipeline.health.rule import Record
 from herdbook.pipeline.lake.cadence import Cadence
 from herdbook.pipeline.lake.packs import signals_of_packs, together
 from herdbook.pipeline.metrics import measure
-from herdbook.pipeline.metrics.clock import LogClock, clock_rows
+from herdbook.pipeline.metrics.clock import OF_CLOCKS, LogClock, clock_rows
 from herdbook.pipeline.metrics.messages import message_rows
 from herdbook.pipeline.own.load import Own, own_of
 from herdbook.pipeline.row_order import in_order
@@ -42,13 +43,14 @@ from herdbook.pipeline.vehicle.profile_means import judges_by, measures_by
 @dataclass(frozen=True)
 class Assessed:
     """What became of a vehicle. gone: stretches whose rows are to be removed; stretches: (start, end, fingerprint) of
-    the new ones; measured: their rows. Times are microseconds UTC."""
+    the new ones; measured_by: by what, "" where that is not sure; measured: their rows. Times are microseconds UTC."""
 
     vehicle: str
     ticket: int
     profile: str
     profile_means: str
     rule_set: str
+    measured_by: str
     gone: tuple[tuple[int, int], ...]
     stretches: tuple[tuple[int, int, str], ...]
     measured: MeasuredTables
@@ -93,6 +95,7 @@ def assess(store: Store, known: VehiclePlan | str) -> Assessed:
         profile=profile,
         profile_means=means,
         rule_set=rule_set,
+        measured_by=known.measured_by if known.measured_by == measured_by(store) else "",  # else it changed meanwhile
         gone=gone,
         stretches=tuple((s.start, s.end, fingerprints[s.start, s.end][0]) for s in fresh),
         measured=new,
@@ -208,28 +211,36 @@ def _outside(t: Times, gone: tuple[tuple[int, int], ...]) -> Bools:
 
 
 def record_of(known: VehiclePlan, gone: tuple[tuple[int, int], ...], new: MeasuredTables, profile: Profile) -> Record:
-    """Kept and new rows together, in an order that does not depend on what was kept; none from before known.since."""
+    """Kept and new rows together, in an order that does not depend on what was kept; none from before known.since, and
+    none of known.left_out."""
+
+    left_out = known.left_out
+    fresh_metrics = leave_out(new.metrics, "name", left_out.metrics)
+    fresh_events = leave_out(new.events, "kind", left_out.events)
 
     def all_of(old: pl.DataFrame, fresh: pl.DataFrame, key: str, order: list[str]) -> pl.DataFrame:
         judged = only(fresh, column_micros(fresh[key]) >= known.since)[old.columns]
         kept = only(old, _outside(column_micros(old[key]), gone))
         rows = pl.concat([kept, judged]) if kept.height else judged
-        sorted_by_now = fresh is new.metrics and not kept.height  # as they were made
+        sorted_by_now = fresh is fresh_metrics and not kept.height  # as they were made
         return rows if sorted_by_now else in_order(rows, order)
 
     messages = all_of(known.messages, new.messages, "stretch_t", ["start_t", "message"])
-    clocks = clock_rows(_clock(x) for x in known.logs if x.ref.start >= known.since)
+    of_logs = [leave_out(message_rows(messages), "name", left_out.metrics)]
+    if not left_out.metrics >= OF_CLOCKS:
+        of_logs.append(clock_rows(_clock(x) for x in known.logs if x.ref.start >= known.since))
     return Record(
         vehicle=known.vehicle,
         profile=profile,
         sessions=all_of(known.sessions, new.sessions, "start_t", ["start_t"]),
         metrics=in_order(
-            pl.concat([all_of(known.metrics, new.metrics, "start_t", METRIC_ORDER), message_rows(messages), clocks]),
+            pl.concat([all_of(known.metrics, fresh_metrics, "start_t", METRIC_ORDER), *of_logs]),
             ["start_t"],
         ),
         events=all_of(
-            known.events, new.events, "session_start_t", ["session_start_t", "start_t", "kind", "item", "end_t"]
+            known.events, fresh_events, "session_start_t", ["session_start_t", "start_t", "kind", "item", "end_t"]
         ),
         reference=known.reference,
         doubts=known.doubts,
+        left_out=left_out,
     )

@@ -19,17 +19,18 @@ from herdbook.pipeline.vehicle.record import US
 SPAN = {"vehicle": pl.String, "a": pl.Int64, "b": pl.Int64}
 STRETCH = {"vehicle": pl.String, "start_t": pl.Int64, "end_t": pl.Int64, "fingerprint": pl.String}
 JUDGED = {
-    **dict.fromkeys(("vehicle", "profile", "profile_means", "rule_set"), pl.String),
+    **dict.fromkeys(("vehicle", "profile", "profile_means", "rule_set", "measured_by"), pl.String),
     "ticket": pl.Int64,
 }
 
 
 @dataclass(frozen=True)
 class AssessedGroup:
-    """judged: vehicle, profile, profile_means, rule_set, ticket; profile "": no log is the vehicle's any more. gone:
-    vehicle, a, b: spans whose stretches give way. rows: new rows by table, in the catalogue's columns; data of events
-    is a list of key and value. findings: those of `rows` as records. files: of the record, that hold rows in place of
-    `rows`; removal: what gave way leaves files of smaller numbers, 0 where none was written (into_files.py)."""
+    """judged: vehicle, profile, profile_means, rule_set, measured_by, ticket; profile "": no log is the vehicle's any
+    more. gone: vehicle, a, b: spans whose stretches give way. rows: new rows by table, in the catalogue's columns; data
+    of events is a list of key and value. findings: those of `rows` as records. files: of the record, that hold rows
+    in place of `rows`; removal: what gave way leaves files of smaller numbers, 0 where none was written
+    (into_files.py)."""
 
     judged: pl.DataFrame
     gone: pl.DataFrame
@@ -41,7 +42,7 @@ class AssessedGroup:
 
 def together(done: Sequence[Assessed]) -> AssessedGroup:
     """One group of at least one assessment."""
-    by = [(a.vehicle, a.profile, a.profile_means, a.rule_set, a.ticket) for a in done]
+    by = [(a.vehicle, a.profile, a.profile_means, a.rule_set, a.measured_by, a.ticket) for a in done]
     spans = [(a.vehicle, s, e) for a in done for s, e in sorted({*a.gone, *((s, e) for s, e, _ in a.stretches)})]
     new = pl.DataFrame([(a.vehicle, *s) for a in done for s in a.stretches], schema=STRETCH, orient="row")
     findings = tuple(f for a in done for f in a.verdict.findings)

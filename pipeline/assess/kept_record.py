@@ -28,7 +28,7 @@ def kept_records(store: Store, vehicles: Sequence[str]) -> Iterator[Record]:
     """Of each vehicle that has logs and a profile that is still there, as its next assessment would see it."""
     profiles = {p.name: p for p in store.profiles()}
     for group in planned(store, vehicles, AT_ONCE, share=1):
-        for known in group.plans():
+        for known in group.each():
             if known.logs and (profile := profiles.get(known.logs[-1].ref.profile)):
                 yield kept_record(known, profile)
 

@@ -3,7 +3,7 @@ never passes through the one that plans."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -41,16 +41,19 @@ class OldRows:
         """In memory, about."""
         return ROW_BYTES * self.a_vehicle * vehicles / 1e6
 
-    def read(self, kind: str, since: Mapping[str, int]) -> pl.DataFrame | None:
-        """Rows of one table, in its columns, of each vehicle from its time on (microseconds UTC); None without a file.
-        Times without a zone, data of events a list of key and value. Raises: DamagedPartError."""
+    def read(
+        self, kind: str, since: Mapping[str, int], column: str = "", words: Collection[str] = ()
+    ) -> pl.DataFrame | None:
+        """Rows of one table, in its columns, of each vehicle from its time on (microseconds UTC), without those that
+        have one of these words in a column; None without a file. Times without a zone, data of events a list of key
+        and value. Raises: DamagedPartError."""
         try:
-            return self._read(kind, since)
+            return self._read(kind, since, ~pl.col(column).is_in(list(words)) if words else pl.lit(True))
         except (pl.exceptions.PolarsError, OSError) as error:
             said = str(error).splitlines()[0]
             raise DamagedPartError(f"the record cannot be read ({said})", self.store / FOLDER, REPAIR) from None
 
-    def _read(self, kind: str, since: Mapping[str, int]) -> pl.DataFrame | None:
+    def _read(self, kind: str, since: Mapping[str, int], wanted: pl.Expr) -> pl.DataFrame | None:
         paths = [str(self.store / f.file) for f in self.files if f.kind == kind]
         if not paths or not since:
             return None
@@ -61,7 +64,7 @@ class OldRows:
         first, last, from_t = min(since), max(since), asked["since"].min()
         rows = (
             pl.scan_parquet(paths)
-            .filter((pl.col("vehicle") >= first) & (pl.col("vehicle") <= last) & (pl.col(time) >= from_t))
+            .filter((pl.col("vehicle") >= first) & (pl.col("vehicle") <= last) & (pl.col(time) >= from_t) & wanted)
             .join(asked.lazy(), on="vehicle")
             .filter(pl.col(time) >= pl.col("since"))
             .drop("since")

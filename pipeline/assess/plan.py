@@ -11,25 +11,31 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
+import numpy as np
 import polars as pl
 
 from herdbook.pipeline.assess.large_night import LEAST_IN_GROUP, FileNumbers, LargeNight
 from herdbook.pipeline.assess.large_night import MOST_IN_GROUP as MOST_OF_LARGE
+from herdbook.pipeline.assess.measured_by import measured_by
 from herdbook.pipeline.assess.old_rows import OldRows
+from herdbook.pipeline.health.unread import BY_OUR_RULES, NOTHING, Unread
 from herdbook.pipeline.lake.read import LogRef
+from herdbook.pipeline.metrics.clock import OF_CLOCKS
+from herdbook.pipeline.own.files import own_files
 from herdbook.pipeline.store.connection import visit
 from herdbook.pipeline.store.record_files import TABLES, files_of, vouch
 from herdbook.pipeline.store.statements import ask, statement
 from herdbook.pipeline.store.store import Store
-from herdbook.pipeline.times import DAY
+from herdbook.pipeline.times import DAY, column_micros
 from herdbook.pipeline.vehicle.record import EVENTS, METRICS, REFERENCE, SESSIONS, Schema
 
 if TYPE_CHECKING:
     import duckdb
 
 # What is known of vehicles that are read in one visit, and handed over in one group, in memory; engineering choices.
-VISIT_MB, GROUP_MB = 64.0, 8.0
+VISIT_MB, GROUP_MB, READ_MB = 64.0, 8.0, 24.0
 PLACE = {"vehicle": pl.String, "place": pl.Int64}
+BEFORE_ALL = -(2**55)  # microseconds UTC: 1,100 years before 1970
 FIRST_VISIT, MOST_VISIT, MOST_IN_GROUP = 16, 512, 32  # vehicles
 
 
@@ -49,7 +55,9 @@ class LogSpans:
 class VehiclePlan:
     """All that assess() needs besides the lake: a copy of the vehicle's rows. ticket: which touch this answers.
 
-    doubts: why a role of its profile is in doubt, by role.
+    doubts: why a role of its profile is in doubt, by role. left_out: what is on record and not in the tables.
+    measured_by: of what settings, versions and profiles say how to measure, as it was planned; logs and stretches: all
+    of them, or from there on where that and all before stand as they were.
     since: rules look at sessions that begin from here on (microseconds UTC); older rows are not in the tables.
     """
 
@@ -64,6 +72,8 @@ class VehiclePlan:
     messages: pl.DataFrame  # counts of frames, counters and checksums, as in stretch_messages
     since: int
     doubts: Mapping[str, str] = field(default_factory=dict)
+    left_out: Unread = NOTHING
+    measured_by: str = ""
 
 
 def vehicles_touched(store: Store) -> list[str]:
@@ -76,7 +86,7 @@ def vehicles_touched(store: Store) -> list[str]:
 class PlanGroup:
     """Plans of some vehicles, still as tables. rows: by the name of the statement under sql/ that read them; reference
     and doubts: by profile, those of profiles of these vehicles among them; old: where the rest of their rows lie.
-    numbers: for files of its own, in a large night."""
+    numbers: for files of its own, in a large night. left_out: what no rule of this store reads."""
 
     vehicles: tuple[str, ...]
     rows: Mapping[str, pl.DataFrame]
@@ -85,6 +95,15 @@ class PlanGroup:
     judge_days: float
     old: OldRows = field(default_factory=OldRows)
     numbers: FileNumbers | None = None
+    left_out: Unread = NOTHING
+    measured_by: str = ""
+
+    def each(self) -> Iterator[VehiclePlan]:
+        """The plans in turn: of few vehicles at a time, so that what files hold of all of them is never in memory."""
+        at_once = max(1, int(READ_MB / max(self.old.megabytes(1), 1e-6)))
+        lots = [self.vehicles[first : first + at_once] for first in range(0, len(self.vehicles), at_once)]
+        for some in self.parts(lots) if len(lots) > 1 else [self]:
+            yield from some.plans()
 
     def plans(self) -> list[VehiclePlan]:
         """One plan a vehicle, in their order; reads what lies in files of the record."""
@@ -94,12 +113,18 @@ class PlanGroup:
             stretches[vehicle][start, end] = fingerprint
         logs = _logs(self.rows["log_spans"], self.rows["logs"])
         since = _since(self.vehicles, self.rows["log_spans"], self.judge_days)
-        rows = with_old(self.rows, self.old, since)
+        rows = with_old(self.rows, self.old, since, self.left_out)
         sessions, metrics, events = (
             _by_vehicle(_as_record(rows[name], schema), self.vehicles)
             for name, schema in (("sessions", SESSIONS), ("metrics", METRICS), ("events", EVENTS))
         )
         messages = _by_vehicle(rows["messages"], self.vehicles)
+        if (filed := self.old.read("metrics", since, "name", self.left_out.metrics)) is not None:
+            old = _by_vehicle(_utc(filed), self.vehicles)
+            metrics = {
+                v: pl.concat([metrics[v].select(METRICS.keys()), _of_sessions(old[v], sessions[v])])
+                for v in self.vehicles
+            }
         plans = []
         for v in self.vehicles:
             profile = logs[v][-1].ref.profile if logs[v] else ""
@@ -115,6 +140,8 @@ class PlanGroup:
                 messages=messages[v].drop("vehicle"),
                 since=since[v],
                 doubts=self.doubts.get(profile, {}),
+                left_out=self.left_out,
+                measured_by=self.measured_by,
             )
             plans.append(one)
         return plans
@@ -134,8 +161,8 @@ class PlanGroup:
 
     @property
     def megabytes(self) -> float:
-        known = sum(rows.estimated_size() for rows in self.rows.values()) / 1e6
-        return known + self.old.megabytes(len(self.vehicles))
+        """Of what is handed over; what files hold is read where it is needed, by each()."""
+        return sum(rows.estimated_size() for rows in self.rows.values()) / 1e6
 
 
 def _cut(rows: pl.DataFrame, places: pl.DataFrame) -> dict[int, pl.DataFrame]:
@@ -153,21 +180,40 @@ def plan(store: Store, vehicles: Sequence[str], days: float | None = None) -> li
 
 def plan_group(store: Store, vehicles: Sequence[str], days: float | None = None) -> PlanGroup:
     """The same as tables: a dozen queries, however many vehicles."""
+    left_out = NOTHING if own_files(store).judging else BY_OUR_RULES
+    known_by = measured_by(store)
     days = store.settings.judge_days if days is None else days
     with visit(store.catalogue, read_only=True) as con:
         con.execute("SET TimeZone = 'UTC'")
-        rows = {
-            name: _rows(con, name, vehicles=list(vehicles)) for name in ("tickets", "stretches", "log_spans", "logs")
+        rows = {"tickets": _rows(con, "tickets", vehicles=list(vehicles))}
+        changed = _changed_from(con, vehicles, known_by, store.settings.join_s) if left_out.metrics >= OF_CLOCKS else {}
+        where: dict[str, list[object]] = {
+            "vehicles": list(vehicles),
+            "changed": [changed.get(v, BEFORE_ALL) for v in vehicles],
         }
+        rows |= {name: _rows(con, name, **where) for name in ("stretches", "log_spans", "logs")}
         since = _since(vehicles, rows["log_spans"], days)
-        given = {"vehicles": list(since), "since": list(since.values())}
+        given: dict[str, list[object]] = {"vehicles": list(since), "since": list(since.values())}
+        of = {"metrics": {"left_out": list(left_out.metrics)}, "events": {"left_out": list(left_out.events)}}
         old = _old_rows(con, store, vehicles)
-        rows |= {name: _rows(con, name, **given) for name in ("sessions", "metrics", "events", "messages")}
+        rows |= {
+            name: _rows(con, name, **given, **of.get(name, {}))
+            for name in ("sessions", "metrics", "events", "messages")
+        }
         reference = {p: _reference(con, p) for p in {*rows["logs"]["profile"].unique().to_list(), ""}}
         doubts: dict[str, dict[str, str]] = defaultdict(dict)
         for row in ask(con, __name__, "doubted_roles"):
             doubts[row["profile"]][row["role"]] = row["reason"]
-    return PlanGroup(tuple(vehicles), rows, reference, dict(doubts), days, old)
+    return PlanGroup(tuple(vehicles), rows, reference, dict(doubts), days, old, left_out=left_out, measured_by=known_by)
+
+
+def _changed_from(
+    con: duckdb.DuckDBPyConnection, vehicles: Sequence[str], known_by: str, join_s: float
+) -> dict[str, int]:
+    """From when on a vehicle's logs and stretches may be others than at its last assessment (microseconds UTC); without
+    those of which all may be."""
+    asked = {"vehicles": list(vehicles), "measured_by": known_by, "join_us": int(join_s * 1e6)}
+    return {row["vehicle"]: row["from_us"] for row in ask(con, __name__, "changed_from", **asked)} if known_by else {}
 
 
 def _old_rows(con: duckdb.DuckDBPyConnection, store: Store, vehicles: Sequence[str]) -> OldRows:
@@ -211,16 +257,14 @@ def planned(
         left -= visit_size
 
 
-def with_old(rows: Mapping[str, pl.DataFrame], old: OldRows, since: Mapping[str, int]) -> dict[str, pl.DataFrame]:
-    """The tables of a group with the rows that lie in files, as their statements give those of the catalogue.
+def with_old(
+    rows: Mapping[str, pl.DataFrame], old: OldRows, since: Mapping[str, int], left_out: Unread = NOTHING
+) -> dict[str, pl.DataFrame]:
+    """The tables of a group with events and counts that lie in files, as their statements give those of the catalogue.
 
     since: from when on each vehicle is judged, microseconds UTC. Raises: DamagedPartError."""
     whole = dict(rows)
-    if (metrics := old.read("metrics", since)) is not None:
-        of_session = rows["sessions"].select("vehicle", "start_t", "kind", "end_t")
-        known = metrics.join(of_session, on=["vehicle", "start_t"]).select(rows["metrics"].columns)
-        whole["metrics"] = pl.concat([rows["metrics"], known])
-    if (events := old.read("events", since)) is not None:
+    if (events := old.read("events", since, "kind", left_out.events)) is not None:
         whole["events"] = pl.concat([rows["events"], events.select(rows["events"].columns)])
     if (counts := old.read("stretch_messages", since)) is not None:
         both = pl.concat([rows["messages"], counts.select(rows["messages"].columns)])
@@ -279,10 +323,29 @@ def _by_vehicle(frame: pl.DataFrame, vehicles: Sequence[str]) -> dict[str, pl.Da
     return {v: found.get(v, frame.clear()) for v in vehicles}
 
 
+def _of_sessions(metrics: pl.DataFrame, sessions: pl.DataFrame) -> pl.DataFrame:
+    """One vehicle's metrics with kind and end of the session that begins where they do; those of none are left out."""
+    starts = column_micros(sessions["start_t"])
+    order = np.argsort(starts, kind="stable")
+    t = column_micros(metrics["start_t"])
+    place = np.searchsorted(starts[order], t)
+    known = place < starts.size
+    known[known] = starts[order][place[known]] == t[known]
+    if not known.all():
+        metrics, place = metrics.filter(pl.Series(known)), place[known]
+    at = order[place]
+    own = [sessions[name][at] for name in ("kind", "end_t")]
+    return metrics.with_columns(own).select(METRICS.keys())
+
+
+def _utc(frame: pl.DataFrame) -> pl.DataFrame:
+    naive = [n for n, t in frame.schema.items() if isinstance(t, pl.Datetime)]
+    return frame.with_columns(pl.col(n).dt.cast_time_unit("us").dt.replace_time_zone("UTC") for n in naive)
+
+
 def _as_record(frame: pl.DataFrame, schema: Schema) -> pl.DataFrame:
     """In the record's columns and the vehicle, times in UTC."""
-    naive = [n for n, t in frame.schema.items() if isinstance(t, pl.Datetime)]
-    frame = frame.with_columns(pl.col(n).dt.cast_time_unit("us").dt.replace_time_zone("UTC") for n in naive)
+    frame = _utc(frame)
     wanted = {"vehicle": pl.String, **schema}
     return frame.select(wanted.keys()).cast(wanted)  # type: ignore[arg-type]
 

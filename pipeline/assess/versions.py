@@ -16,9 +16,9 @@ from herdbook.pipeline.vehicle.figures import PackFigures
 
 ROOMS = {
     "samples": 1,  # from parts to sessions: roles, units, signals, merging, cadence, cutting
-    "science": 19,  # the formulas
-    "measuring": 11,  # what metric sets share
-    "judging": 38,  # what rules share, scoring included
+    "science": 21,  # the formulas
+    "measuring": 13,  # what metric sets share
+    "judging": 39,  # what rules share, scoring included
 }
 MEASURED_BY = ("samples", "science", "measuring")
 

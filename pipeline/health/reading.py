@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Collection
 from dataclasses import dataclass
 from functools import cache
 from itertools import accumulate, groupby
@@ -22,6 +23,8 @@ _EVENT_FRAME = ("session_start_t", "item", "start_t", "end_t")
 
 def metric_rows(record: Record, name: str, item: str | None = None, kind: str | None = None) -> pl.DataFrame:
     """Rows of one metric in time order (kind, start_t, end_t, name, item, value, unit, se, n, coverage)."""
+    if name in record.left_out.metrics:
+        raise LookupError(f"{name} was left out of the record as a figure that no rule reads")
     rows = record.once("metrics by name", lambda: Pieces(_finite(record.metrics), "name")).of(name)
     if item is not None:
         rows = record.once(("metrics by item", name), lambda: Pieces(rows, "item")).of(item)
@@ -63,6 +66,13 @@ def only(rows: pl.DataFrame, wanted: Bools) -> pl.DataFrame:
     return rows if wanted.all() else rows[np.flatnonzero(wanted)]
 
 
+def leave_out(rows: pl.DataFrame, column: str, words: Collection[str]) -> pl.DataFrame:
+    """The rows that have none of these words in a column."""
+    if not words or not rows.height:
+        return rows
+    return only(rows, ~rows[column].is_in(list(words)).to_numpy())
+
+
 def having(rows: pl.DataFrame, *columns: str) -> pl.DataFrame:
     """The rows in which all of these are known: mostly all rows, which costs no query to tell."""
     gaps = [name for name in columns if rows[name].null_count()]
@@ -87,6 +97,8 @@ def event_table(record: Record, kind: str, keys: tuple[str, ...] = ()) -> pl.Dat
 
     keys: columns that must exist even when no event carries them (null then).
     """
+    if kind in record.left_out.events:
+        raise LookupError(f"events {kind} were left out of the record as something that no rule reads")
     return record.once(("events", kind, keys), lambda: _event_table(record, kind, keys))
 
 

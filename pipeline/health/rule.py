@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 import polars as pl
 
 from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.unread import NOTHING, Unread
 from herdbook.pipeline.vehicle.chemistry import FIGURES, USUAL, chemistry
 from herdbook.pipeline.vehicle.profile import Profile
 
@@ -86,7 +87,8 @@ class Record:
     value, unit, se, n, coverage.  events: session_start_t, kind, item, start_t, end_t, data (list of key/value structs,
     or use `event_table`).  Times are polars Datetime("us", "UTC"), rows in time order.
     reference: fleet figures frozen with the rule set (may be empty): name, item, value, spread, unit, n.
-    doubts: roles whose meaning logs contradict, with the reason: rules that read them may not judge."""
+    doubts: roles whose meaning logs contradict, with the reason: rules that read them may not judge.
+    left_out: what was measured and is not among the rows, since no rule asks for it."""
 
     vehicle: str
     profile: Profile
@@ -95,6 +97,7 @@ class Record:
     events: pl.DataFrame
     reference: pl.DataFrame
     doubts: Mapping[str, str] = field(default_factory=dict)
+    left_out: Unread = NOTHING
     memo: dict[Hashable, Any] = field(default_factory=dict, init=False, compare=False, repr=False)
 
     def once(self, key: Hashable, make: Callable[[], T]) -> T:

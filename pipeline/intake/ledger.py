@@ -10,6 +10,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -96,7 +97,7 @@ def enter(con: duckdb.DuckDBPyConnection, outcomes: Sequence[Outcome], now: int)
                 vehicles.add(known[o.file.log].vehicle)
                 withdraw(con, [o.file.log], now)
     _remember(con, entries)
-    touch(con, sorted(vehicles))
+    touch(con, sorted(vehicles), _new_from(fresh.values(), vehicles, known))
     count = [entry for _, entry in entries].count
     return Committed(count(Entry.TAKEN), count(Entry.KNOWN), count(Entry.QUARANTINED), tuple(sorted(vehicles)))
 
@@ -286,15 +287,29 @@ def _remember(con: duckdb.DuckDBPyConnection, entries: Iterable[tuple[_Came, Ent
     put(con, {"seen": pl.DataFrame(rows)})
 
 
-def touch(con: duckdb.DuckDBPyConnection, vehicles: Sequence[str]) -> None:
-    """Mark vehicles for assessment and bring their rows in `vehicles` and `installs` up to date."""
+def _new_from(fresh: Iterable[TakenLog], vehicles: Collection[str], known: Mapping[str, _Known]) -> dict[str, int]:
+    """When the first new log of each vehicle begins (microseconds UTC), of those to which nothing else happened."""
+    found: dict[str, int] = {}
+    for taken in fresh:
+        begins = [span.start for span in taken.spans if span.dated]
+        found[taken.vehicle] = min([*begins, found.get(taken.vehicle, begins[0])])
+    again = {one.vehicle for log, one in known.items()} | {t.vehicle for t in fresh if t.file.log in known}
+    return {v: t for v, t in found.items() if v in vehicles and v not in again}
+
+
+def touch(
+    con: duckdb.DuckDBPyConnection, vehicles: Sequence[str], since: Mapping[str, int] = MappingProxyType({})
+) -> None:
+    """Mark vehicles for assessment and bring their rows in `vehicles` and `installs` up to date. since: before which
+    (microseconds UTC) nothing of a vehicle changed; without it anything may have."""
     if not vehicles:
         return
-    con.register("chosen", pl.DataFrame({"vehicle": list(vehicles)}))
+    begins = pl.Series("from_t", [since.get(v) for v in vehicles], pl.Int64).cast(US)
+    con.register("chosen", pl.DataFrame([pl.Series("vehicle", list(vehicles), pl.String), begins]))
     for table in ("vehicles", "installs"):
         con.execute(f"DELETE FROM {table} WHERE vehicle IN (SELECT vehicle FROM chosen)")
         con.execute(statement(__name__, f"enter_{table}"))
-    con.execute("INSERT OR REPLACE INTO touched SELECT vehicle, nextval('tickets') FROM chosen")
+    con.execute(statement(__name__, "mark_touched"))
     con.unregister("chosen")
 
 

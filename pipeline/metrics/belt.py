@@ -76,7 +76,9 @@ def _hard(ride: Travel, side: str, ratios: dict[str, Floats], full: float) -> li
     hard = np.flatnonzero(usable & (np.abs(pull) >= HARD))
     if gentle.size < LEAST_SECONDS or hard.size < LEAST_HARD:
         return []
-    free = np.column_stack([np.ones(ahead.size), lag])
+    # the pull beside, as accelerating goes with pulling: without it a slip of gentle seconds is taken for lateness, and
+    # as such off the hard ones
+    free = np.column_stack([np.ones(ahead.size), lag, pull - np.mean(pull[gentle])])
     y, x = ahead[gentle], free[gentle]
     level = x @ np.linalg.lstsq(x, y, rcond=None)[0]
     spread = max(1.4826 * median(np.abs(y - level)), SECONDS_APART)  # what tells the lateness is no stray point
@@ -84,6 +86,7 @@ def _hard(ride: Travel, side: str, ratios: dict[str, Floats], full: float) -> li
     inverse = np.linalg.pinv(x.T @ x)
     fit = inverse @ (x.T @ y)
     left = y - x @ fit
+    free[:, 2] = 0.0  # what the pull does is what is sought
     slip = (ahead[hard] - free[hard] @ fit) * np.sign(pull[hard])
     signed = free[hard] * np.sign(pull[hard])[:, None]
     pulls = np.split(slip, np.flatnonzero(np.diff(hard) > APART_S) + 1)  # seconds of one pull say much the same
@@ -167,5 +170,5 @@ SET = MetricSet(
         ),
     },
     source="method: this file; needs the profile's gear and wheel_m; slip over 3 to 5 % marks a fault: from memory",
-    version=3,
+    version=4,  # what accelerating goes with is not taken off the hard seconds
 )

@@ -23,10 +23,13 @@ Data keys of an event (a key is left out where it is unknown):
     front_a, rear_a              the same of a front and a rear motor, which may differ by design
     pack_v_max, link_v_max       highest voltage
     link_rise_v                  voltage of the link over the pack's, mean once settled
-    link_idle_v                  the same where no current flows, middle of the session
+    link_idle_v                  the same without current and with the brake off, middle of the session
     pack_over_s, link_over_s     longest time above the limit
     dropout_s, dropout_allowed_a longest sudden loss of the brake with the demand held; what the controller allowed then
     dropout_share                share of the ceiling that the state left over then and in the moment before
+    dropout_back                 1 where the brake came back by itself in the same braking, 0 where it stayed away
+    pulled_s, barred_s           time with the lever pulled, moving, in a state that leaves all; of that, with nothing
+                                 allowed and nothing given
     since_open_s                 time since the pack's main switch was last seen open, 0 while braking; absent when it
                                  never was
 """
@@ -38,15 +41,16 @@ import numpy as np
 from herdbook.pipeline.arrays import Bools, Floats
 from herdbook.pipeline.metrics.pack_energy import GAIN, ZERO_A
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
-from herdbook.pipeline.metrics.shared.braking_samples import Samples, across, collect, envelope_of, settled
+from herdbook.pipeline.metrics.shared.brake_lost import barred, dropout
+from herdbook.pipeline.metrics.shared.braking_samples import OFF_PCT, Samples, across, collect, envelope_of, settled
 from herdbook.pipeline.metrics.shared.motors import total_current
 from herdbook.pipeline.metrics.shared.road_vehicle import road_vehicle
 from herdbook.pipeline.science.brake_limits import Envelope, shares, split_shortfall
-from herdbook.pipeline.science.brake_response import COLLAPSE_S, Braked, Delays, Track, dropouts, response_s
+from herdbook.pipeline.science.brake_response import Delays, Track, response_s
 from herdbook.pipeline.science.meta_analysis import Z95, t95
 from herdbook.pipeline.science.road import level_decel
 from herdbook.pipeline.science.robust_fit import median
-from herdbook.pipeline.science.stretches import Stretches, extremes, longest_s, means, owner, slopes, sums
+from herdbook.pipeline.science.stretches import extremes, longest_s, means, slopes, sums
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.roles import ROLES, SIDES
@@ -55,7 +59,6 @@ from herdbook.pipeline.vehicle.signals import Series, Signals
 EARLY_S = 1.5
 IDLE_C, LEAST_IDLE = 0.05, 20  # of rated charge: no current to speak of; readings of it (engineering choices)
 LEAST_SIDE_A = 3.0  # torque current of both motors' middle under which their sides are not compared
-STILL_PULLS = 0.3  # of the braking's strongest torque current: engineering choice
 CLOSED = float(ROLES["contactor_state"].states.index("closed"))
 FRAMES_COUNT = 4  # brakings, as which the known width of a frame counts in an error: engineering choice
 CLOCK_S = 0.002  # when a controller measured within its own cycle is the same in every braking: engineering choice
@@ -79,7 +82,8 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         | _delivery(samples, envelope, judged)
         | _sides(samples, steady)
         | _voltages(samples, profile, judged, _idle_gap(signals, profile))
-        | _dropout(samples, envelope, delay)
+        | dropout(samples, envelope, delay)
+        | barred(samples, envelope)
         | _switch(samples, signals)
         | _decel(samples, signals, profile)
     )
@@ -163,12 +167,16 @@ def _sides(s: Samples, steady: Bools) -> dict[str, Floats]:
 
 
 def _idle_gap(signals: Signals, profile: Profile) -> float:
-    """Link over pack [V] while next to no current flows: what two sensors differ by; NaN where it was not seen."""
+    """Link over pack [V] while next to no current flows and the brake is off: what two sensors differ by; NaN where it
+    was not seen."""
     items = signals.items("dc_link_voltage")
     if not items:
         return np.nan
     link = signals.series("dc_link_voltage", items[0])
     idle = np.abs(signals.at(link.t, "pack_current", hold_s=0.5)) < IDLE_C * profile.pack_figures.size_ah
+    # a gentle braking of a small pack is no more than that, and what is sought is there already
+    for ago in (0, 1_000_000):
+        idle &= ~(signals.at(link.t - ago, "brake_demand", hold_s=1.0) > OFF_PCT)
     gap = across(signals, link.t, "dc_link_voltage", np.fmax, 1.0) - signals.at(link.t, "pack_voltage", hold_s=1.0)
     known = gap[idle & np.isfinite(gap)]
     return median(known) if known.size >= LEAST_IDLE else np.nan
@@ -197,36 +205,6 @@ def over_voltage_limit(profile: Profile, where: str) -> float | None:
     if pack.cells is None or pack.cell_max_v is None:
         return None
     return pack.cells * pack.cell_max_v * (1.0 if where == "pack" else 1.05)
-
-
-def _dropout(s: Samples, envelope: Envelope, delay_s: float) -> dict[str, Floats]:
-    with np.errstate(invalid="ignore"):
-        fast = s.state.speed_ms > max(envelope.fade_ms, 2.0)
-        fast &= ~_pulling(s)
-    usual = 0.2 if np.isnan(delay_s) else delay_s
-    braked = Braked(s.t, s.demand_a, s.allowed_a, s.delivered_a, fast)
-    lost = dropouts(braked, s.events, least_a=s.least_a, delay_s=usual)
-    out = {name: np.full(len(s.events), np.nan) for name in ("dropout_s", "dropout_allowed_a", "dropout_share")}
-    if len(lost):
-        of = owner(s.events, s.t.size)[lost.first]
-        left = np.prod(list(shares(s.state, envelope).values()), axis=0)
-        np.fmax.at(out["dropout_s"], of, lost.lengths_s(s.t))
-        if s.allowed_known:
-            np.fmin.at(out["dropout_allowed_a"], of, means(s.allowed_a, lost))
-        # without current a full pack's voltage falls back, so that a limiter that cuts did so by the state before
-        begin = np.searchsorted(s.t, s.t[lost.first] - int(COLLAPSE_S * 1e6), side="left")
-        before = Stretches(np.maximum(begin, s.events.first[of]), lost.first)
-        np.fmax.at(out["dropout_share"], of, np.fmin(means(left, lost), extremes(left, before, largest=False)))
-    return out
-
-
-def _pulling(s: Samples) -> Bools:
-    """Where the motors still brake: at little speed their own loss may eat what a weak brake gives back."""
-    known = [a for a in s.side_a.values() if np.isfinite(a).any()]
-    if not known:
-        return np.zeros(s.t.shape, bool)
-    total = np.nansum(known, axis=0)
-    return np.asarray(total > STILL_PULLS * extremes(total, s.events)[owner(s.events, s.t.size)])
 
 
 def _switch(s: Samples, signals: Signals) -> dict[str, Floats]:
@@ -347,6 +325,6 @@ SET = MetricSet(
         "braking_pack_v_max": ("V", "Highest pack voltage while braking."),
         "braking_link_v_max": ("V", "Highest DC-link voltage while braking."),
     },
-    version=13,  # a pack whose own limit is open explains no refusal
+    version=14,  # what a brake bars; whether one that let go came back; no braking in the link's idle
     source="definitions: this file; 0.36 s delay: the 0.1 V term of motorcycle rules' stopping distance",
 )

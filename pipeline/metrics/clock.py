@@ -25,6 +25,7 @@ LEAST_S = 120.0
 LEAST_COUNTS = 20
 MOST_EVENTS = 20
 
+OF_CLOCKS = frozenset({"clock_doubt_share", "clock_own"})  # what clock_rows() gives
 LogClock = tuple[int, int, float, bool]  # start and end (microseconds UTC), seconds in doubt, has a clock of its own
 
 

@@ -1,8 +1,10 @@
 """Restarts of the controller, and fault bits of controller and motors.
 
 Event "reset" (item "controller"): uptime fell. Data: uptime_before_s, voltage_v (lowest pack voltage in the three
-seconds before), speed_ms. Its span is the silence between the last frame before and the first after. Event "fault_bits"
-(item "controller" or the motor). Data: bits (all seen, joined), lasted_s, speed_ms.
+seconds before), speed_ms, silent_s and cycle_s. Its span is from the last frame before to the first after, of the
+message that the controller sends most often: its uptime may be told once a second, in which a silence of one second is
+two. silent_s is that span less half of that message's cycle, cycle_s, and known no better than to one cycle. Event
+"fault_bits" (item "controller" or the motor). Data: bits (all seen, joined), lasted_s, speed_ms.
 """
 
 from __future__ import annotations
@@ -17,6 +19,19 @@ from herdbook.pipeline.vehicle.record import Event, Metric, Session
 from herdbook.pipeline.vehicle.signals import Series, Signals
 
 LEAST_BACK_S = 1.0  # uptime must fall by more than its own steps and jitter
+SILENT_CYCLES = 3.0  # without a frame: two may be lost on the bus (engineering choice)
+# what a motor controller sends by itself; a message that goes on through the restart is another's
+SENT = (
+    "motor_current",
+    "motor_speed",
+    "regen_current",
+    "regen_allowed",
+    "regen_demand",
+    "dc_link_voltage",
+    "derate",
+    "motor_fault",
+    "controller_fault",
+)
 JOIN_S = 5.0  # one fault that flickers is one fault
 
 
@@ -65,10 +80,32 @@ def _resets(signals: Signals) -> tuple[list[Metric], list[Event]]:
     speed = signals.at(s.t[back - 1], "vehicle_speed", hold_s=2.0)
     events = []
     for i, k in enumerate(back):
+        start, end, cycle = _silence(signals, s, int(k))
         data = {"uptime_before_s": float(s.v[k - 1]), "voltage_v": float(lowest[i]), "speed_ms": float(speed[i])}
+        data |= {"silent_s": max((end - start) / 1e6 - 0.5 * cycle, 0.0), "cycle_s": cycle}
         data = {name: v for name, v in data.items() if v == v}
-        events.append(Event("reset", int(s.t[k - 1]), int(s.t[k]), "controller", data))
+        events.append(Event("reset", start, end, "controller", data))
     return metrics, events
+
+
+def _silence(signals: Signals, uptime: Series, k: int) -> tuple[int, int, float]:
+    """Last frame before a restart and first after, of the controller's densest message that fell silent, and its cycle
+    [s]. uptime fell back at its sample k."""
+    first, last = int(uptime.t[k - 1]), int(uptime.t[k])
+    best = first, last, signals.step_us(uptime) / 1e6
+    for role in SENT:
+        for item in signals.items(role):
+            t = signals.series(role, item).t
+            cycle = signals.step_us(Series(t, t.astype(np.float64))) / 1e6
+            # the frame before the last uptime's next may have come still, and others before the first new uptime
+            near = t[(t >= first - int(2e6 * cycle)) & (t <= last + int(2e6 * cycle))]
+            if near.size < 2 or not cycle < best[2]:
+                continue
+            widest = int(np.argmax(np.diff(near)))
+            start, end = int(near[widest]), int(near[widest + 1])
+            if end - start >= SILENT_CYCLES * cycle * 1e6:
+                best = start, end, cycle
+    return best
 
 
 def _lowest_before(signals: Signals, t: Times) -> Floats:
@@ -95,4 +132,5 @@ SET = MetricSet(
         "fault_s": ("s", "Time with fault bits set."),
     },
     source="definitions: this file",
+    version=2,  # silence by the densest message
 )

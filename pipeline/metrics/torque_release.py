@@ -1,10 +1,10 @@
 """Does drive torque end when the trigger is let go? The most severe question of all.
 
-Event "torque_after_release": torque stays on with the trigger released. Data: lasted_s (from the release), sure_s (the
-least it can have been: trigger and current are each known once a cycle), current_a (largest of one motor), force_n (of
-all at the road, where the profile tells), speed_ms, age_ms (of the newest remote packet: a lost link looks like a
-release). Torque that stays on with less than FADED of what flowed as the trigger was let go is not told, however long
-it lasts: in its first moments a ramp looks the same.
+Event "torque_after_release": torque stays on with the trigger released. Data: lasted_s (from the release), sure_s (to
+the last sample that still showed it; the trigger was let go before it was seen to be, so that its cycle only adds),
+current_a (largest of one motor), force_n (of all at the road, where the profile tells), speed_ms, age_ms (of the newest
+remote packet: a lost link looks like a release). Torque that stays on with less than FADED of what flowed as the
+trigger was let go is not told, however long it lasts: in its first moments a ramp looks the same.
 """
 
 from __future__ import annotations
@@ -66,7 +66,7 @@ def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
         inside = (t >= off_at[i]) & (t <= end)
         data = {
             "lasted_s": float(lasted[i]),
-            "sure_s": max(float(lasted[i]) - both, 0.0),
+            "sure_s": max(float(lasted[i]) - cycle, 0.0),
             "current_a": float(np.nanmax(largest[inside])),
             "force_n": float(np.nanmedian(current[inside])) * road_vehicle(profile).newton_per_a,
         }
@@ -132,5 +132,5 @@ SET = MetricSet(
         "release_to_zero_s": ("s", "Longest time from a release to no drive torque; its error is one cycle."),
     },
     source="time-outs of drive commands of 100 to 250 ms: common practice; the profile's trigger_timeout_ms wins",
-    version=3,  # a trigger that is pulled again at once times nothing
+    version=4,  # torque lasted at least to the last sample that showed it
 )

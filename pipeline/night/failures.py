@@ -51,7 +51,7 @@ def assess_group(store: Store, group: PlanGroup) -> GroupOutcome:
     Raises: StoreError, when the store itself cannot go on.
     """
     done, problems = [], {}
-    for known in group.plans():
+    for known in group.each():
         try:
             done.append(assess(store, known))
         except Exception as error:

@@ -73,7 +73,12 @@ def slow(state: BrakingState, envelope: Envelope) -> Bools:
 
 def shares(state: BrakingState, envelope: Envelope) -> dict[str, Floats]:
     """Share of the ceiling that each reason leaves over, by the names in REASONS after "ceiling"."""
-    fet, motor = envelope.hot_fet_c.share(state.fet_c), envelope.hot_motor_c.share(state.motor_c)
+    # a drive that says how far it derates leaves nothing to a step that stands in for its figures
+    told = np.isfinite(state.derate_pct)
+    fet, motor = (
+        np.where(told & (taper.full == taper.zero), 1.0, taper.share(c))
+        for taper, c in ((envelope.hot_fet_c, state.fet_c), (envelope.hot_motor_c, state.motor_c))
+    )
     derate = np.where(np.isnan(state.derate_pct), 1.0, np.clip(state.derate_pct / 100.0, 0.0, 1.0))
     is_open = np.zeros(state.speed_ms.shape, bool) if state.pack_open is None else state.pack_open
     cells = np.where(is_open, 1.0, envelope.hot_cell_c.share(state.cell_max_c))

@@ -22,7 +22,7 @@ def by_siblings(curve: OpenCircuitCurve, m: Moments) -> OpenCircuitCurve:
     components (A. P. Dempster, N. M. Laird, D. B. Rubin, J. R. Stat. Soc. B 39 (1977) 1), held to what sound groups may
     differ by as by KNOWN groups more. A group under suspicion has no part in it, and a second bad one only widens it.
     """
-    parts = [sound_parts(replace(curve, alike=None), m, k) for k in range(m.away.shape[1])]
+    parts = [sound_parts(curve.mean, m, k) for k in range(m.away.shape[1])]
     root = np.stack([own**-0.5 for own, _ in parts])
     sides = np.stack([shared for _, shared in parts]) * root[..., None]
     seen = np.clip(m.away.T, -FAR_V, FAR_V) * root

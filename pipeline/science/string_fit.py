@@ -10,6 +10,7 @@ evidence, the likelihood averaged over sizes and onsets, so that none wins by ha
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -271,96 +272,102 @@ def _cases(m: Moments, group: int, most_onsets: int = MOST_ONSETS, every: int = 
     return out
 
 
-def stands_apart(curve: OpenCircuitCurve, m: Moments, group: int) -> bool:
-    """Whether a group is worth weighing: a quick look at a few sizes and onsets of every cause.
+def standing_apart(curve: OpenCircuitCurve, m: Moments, groups: Sequence[int]) -> list[int]:
+    """Those of the groups that are worth weighing: a quick look at a few sizes and onsets of every cause, for groups
+    that read alike at once, each held to be as near to its siblings as the nearest of them.
 
     Not a sum of squares over all readings: what a fault moves is a direction among them, and the more readings there
     are, the less of it such a sum shows."""
-    few = _cases(m, group, FEW_ONSETS, FEW_SIZES)
-    loglik = _likelihood(curve, m, np.stack([c.shift for c in few]), group)
-    return bool(loglik.max() - loglik[0] > SEEN)
+    if not groups:
+        return []
+    table = _table(curve)
+    found = []
+    for alike in _read_alike(m, groups):
+        shifts = np.stack([c.shift for c in _cases(m, alike[0], FEW_ONSETS, FEW_SIZES)])
+        closest = None if curve.alike is None else curve.alike[alike].min(axis=0)
+        loglik = _of_groups(table, m, _differs(table, m, shifts), alike, closest)
+        found += [group for group, some in zip(alike, loglik, strict=True) if some.max() - some[0] > SEEN]
+    return sorted(found)
 
 
-def _sound(curve: OpenCircuitCurve, m: Moments, group: int) -> Floats:
-    """Covariance (n, n) of what a sound group shows."""
-    diagonal, sides = sound_parts(curve, m, group)
-    return np.asarray(np.diag(diagonal) + sides @ sides.T)
+def _read_alike(m: Moments, groups: Sequence[int]) -> list[list[int]]:
+    """The groups in lots of which all readings are worth the same: mostly one lot of all sound ones."""
+    lots: dict[bytes, list[int]] = {}
+    for group in groups:
+        worth = m.se[:, group], m.drop[:, group], m.bled[:, group], np.abs(m.away[:, group]) > FAR_V
+        lots.setdefault(b"".join(column.tobytes() for column in worth), []).append(group)
+    return list(lots.values())
 
 
-def sound_parts(curve: OpenCircuitCurve, m: Moments, group: int) -> tuple[Floats, Floats]:
-    """What a sound group shows: each reading's own variance (n,), and what its readings share: wiring, drop, charge
-    and capacity, a column each (n, 4)."""
-    slope = (weights(m.z + 0.01) - weights(m.z - 0.01)) @ curve.mean / 0.02
+def sound_parts(mean: Floats, m: Moments, group: int, alike: Floats | None = None) -> tuple[Floats, Floats]:
+    """What a sound group shows by a curve (m,) over NODES: each reading's own variance (n,), and what its readings
+    share: wiring, drop, charge and capacity, a column each (n, 4). alike (4,): shares the string
+    keeps to."""
+    slope = (weights(m.z + 0.01) - weights(m.z - 0.01)) @ mean / 0.02
     slope = np.where(m.knee, STEEPER, 1.0) * slope
     drop = m.drop[:, group]
     own = np.maximum(m.se[:, group], LEAST_V) ** 2 / SHARED + (UNEVEN * drop) ** 2
     wiring = np.full(m.z.size, TAP_V)
     sides = np.column_stack([wiring, drop, SOUND_CHARGE * slope, SOUND_CAPACITY * slope * (1.0 - m.z)])
-    return own, sides if curve.alike is None else sides * curve.alike[group]
-
-
-def would_show(curve: OpenCircuitCurve, m: Moments, cause: Why, size: float) -> bool:
-    """Whether such a fault, there from the first day on, would as likely as not have stood out of what sound groups
-    differ by: the middle evidence against a sound group over what the curve, as far as it is known, lets it show."""
-    differ = weights(m.z + _shift(m, cause, size)) - weights(m.z)
-    expected = np.clip(differ @ curve.mean, -FAR_V, FAR_V)
-    differ[np.abs(expected) >= FAR_V] = 0.0
-    own = np.diag((np.where(m.knee, UNLIKE, LIKENESS) * expected) ** 2)
-    sound = _sound(curve, m, _usual(m))
-    root, sound_root = np.linalg.cholesky(sound + differ @ curve.cov @ differ.T + own), np.linalg.cholesky(sound)
-    noise = np.random.default_rng(1).normal(0.0, 1.0, (m.z.size, SHOWN))
-    as_sound = np.linalg.solve(sound_root, expected[:, None] + root @ noise)
-    more = float(np.log(np.diagonal(root)).sum() - np.log(np.diagonal(sound_root)).sum())
-    gain = 0.5 * float(np.median((as_sound**2).sum(axis=0) - (noise**2).sum(axis=0))) - more
-    return bool(gain > SEEN - np.log(PRIOR[cause]))
-
-
-def _shift(m: Moments, cause: Why, size: float) -> Floats:
-    """What such a fault, there from the first day on, takes from a group's charge at each moment."""
-    return {Why.CHARGE: -size + 0.0 * m.z, Why.CAPACITY: -size * (1.0 - m.z), Why.LEAK: -size * m.days}[cause]
-
-
-def _usual(m: Moments) -> int:
-    """The group in the middle by what resistance may have left in its readings."""
-    return int(np.argsort(np.abs(m.drop).sum(axis=0))[m.drop.shape[1] // 2])
+    return own, sides if alike is None else sides * alike
 
 
 def _likelihood(curve: OpenCircuitCurve, m: Moments, shifts: Floats, group: int, held: Floats | None = None) -> Floats:
     """Log likelihood of each row of shifts, (cases,). held (n,): the shift whose errors all are given; else each its
-    own.
+    own."""
+    table = _table(curve)
+    errors = None if held is None else _differs(table, m, held[None])
+    batches = [shifts[first : first + BATCH] for first in range(0, len(shifts), BATCH)]
+    alike = None if curve.alike is None else curve.alike[group]
+    return np.concatenate([_of_groups(table, m, _differs(table, m, s), [group], alike, errors)[0] for s in batches])
+
+
+def _table(curve: OpenCircuitCurve) -> Floats:
+    """Over NODES: the curve, and the directions in which it is not known, (m, 1 + k)."""
+    return np.column_stack([curve.mean, _directions(curve.cov)])
+
+
+def _differs(table: Floats, m: Moments, shifts: Floats) -> Floats:
+    """What shifts change in the columns of the table, (cases, n, 1 + k)."""
+    return _between_nodes(table, m.z + shifts) - weights(m.z) @ table
+
+
+def _of_groups(
+    table: Floats,
+    m: Moments,
+    differs: Floats,
+    groups: Sequence[int],
+    alike: Floats | None,
+    held: Floats | None = None,
+) -> Floats:
+    """Log likelihood of each case of differs for groups that read alike, (groups, cases). alike (4,): as in
+    sound_parts. held: of the one case whose errors all are given.
 
     The covariance of a case is a diagonal and some thirty directions: the curve's, and what sound groups differ by. So
     its inverse and determinant come from matrices of that size (M. Woodbury, Inverting modified matrices, 1950), for
-    many cases at once."""
-    away = m.away[:, group]
-    diagonal, fixed = sound_parts(curve, m, group)
+    many cases at once. What is left of each group stands beside them as one direction more: its row of the root is
+    then what they explain of it, without another solution."""
+    away = m.away[:, groups]
+    diagonal, fixed = sound_parts(table[:, 0], m, groups[0], alike)
+    expected = np.clip(differs[..., 0], -FAR_V, FAR_V)
+    errors = differs if held is None else np.broadcast_to(held, differs.shape)
+    far = np.abs(errors[..., 0]) > FAR_V
+    moved = np.clip(errors[..., 0], -FAR_V, FAR_V)
     likeness = np.where(m.knee, UNLIKE, LIKENESS)
-    shape = _directions(curve.cov)
-    table = np.column_stack([curve.mean, shape])
-    here = weights(m.z) @ table
-    reads = np.clip(away, -FAR_V, FAR_V)
-    out = np.empty(len(shifts))
-    for first in range(0, len(shifts), BATCH):
-        some = m.z + shifts[first : first + BATCH]
-        differ = _between_nodes(table, some) - here
-        expected = np.clip(differ[..., 0], -FAR_V, FAR_V)
-        if held is not None:
-            differ = np.broadcast_to(_between_nodes(table, m.z + held) - here, differ.shape)
-        far = np.abs(differ[..., 0]) > FAR_V
-        moved = np.clip(differ[..., 0], -FAR_V, FAR_V)
-        own = np.where(far | (np.abs(away) > FAR_V), FAR_SE, likeness * moved)
-        root = 1.0 / np.sqrt(diagonal + own**2)
-        shared = np.broadcast_to(fixed, (*some.shape, fixed.shape[1]))
-        sides = np.concatenate([differ[..., 1:] * (root * ~far)[..., None], shared * root[..., None]], axis=2)
-        left = (reads - expected) * root
-        inner = np.linalg.cholesky(np.eye(sides.shape[2]) + np.swapaxes(sides, 1, 2) @ sides)
-        explained = np.linalg.solve(inner, np.einsum("cnk,cn->ck", sides, left)[..., None])[..., 0]
-        logdet = np.log(np.diagonal(inner, axis1=1, axis2=2)).sum(axis=1) - np.log(root).sum(axis=1)
-        out[first : first + BATCH] = -0.5 * ((left**2).sum(axis=1) - (explained**2).sum(axis=1)) - logdet
-    return out
+    own = np.where(far | (np.abs(away[:, 0]) > FAR_V), FAR_SE, likeness * moved)
+    root = 1.0 / np.sqrt(diagonal + own**2)
+    left = (np.clip(away, -FAR_V, FAR_V) - expected[..., None]) * root[..., None]
+    bent, known = errors.shape[2] - 1, errors.shape[2] - 1 + fixed.shape[1]
+    sides = np.empty((*differs.shape[:2], known + len(groups)))
+    np.multiply(errors[..., 1:], (root * ~far)[..., None], out=sides[..., :bent])
+    np.multiply(fixed, root[..., None], out=sides[..., bent:known])
+    sides[..., known:] = left
+    lower = np.linalg.cholesky(np.eye(sides.shape[2]) + np.swapaxes(sides, 1, 2) @ sides)
+    explained = (lower[:, known:, :known] ** 2).sum(axis=2)
+    logdet = np.log(np.diagonal(lower, axis1=1, axis2=2)[:, :known]).sum(axis=1) - np.log(root).sum(axis=1)
+    return np.asarray((-0.5 * ((left**2).sum(axis=1) - explained) - logdet[:, None]).T)
 
 
-SHOWN = 200  # draws behind that middle (engineering choice)
 BATCH = 64  # cases at once, so that they fit the processor's cache
 LEAST_PART = 1e-7  # of the largest: directions of a curve that matter less are left out
 

@@ -1,6 +1,6 @@
 """A large fleet at full size: two nights of one short ride a vehicle, the second with a year of record behind it.
 
-    python tests/bench/year_behind.py --vehicles 10000 --days 364 --jobs 15 [--folder WORK]
+    python tests/bench/year_behind.py --vehicles 10000 --days 364 --jobs 15 [--out WHERE]
 
 The first night and the second are real: logs written, scanned in a process of its own by `--jobs` workers. The year
 between is synthetic: every row of the first night's sessions and ledger is put on each earlier day too, its logs under
@@ -27,10 +27,12 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
 import tests.bench.checkout  # noqa: E402, F401
+from herdbook.pipeline.assess.versions import accepted  # noqa: E402
 from herdbook.pipeline.store.connection import transaction  # noqa: E402
 from herdbook.pipeline.store.record_files import TABLES  # noqa: E402
 from herdbook.pipeline.store.record_writing import draft, enter_files, stand  # noqa: E402
 from herdbook.pipeline.store.store import Store  # noqa: E402
+from herdbook.pipeline.vehicle.profile_means import measures_by  # noqa: E402
 from tests.bench.night_logs import Template, write_logs  # noqa: E402
 from tests.bench.night_workers import ONE  # noqa: E402
 
@@ -38,6 +40,9 @@ LAST = 230  # the day of the first night, counted from the template's own
 BY_LOG = ("log_spans", "log_messages", "log_serials", "log_facts", "log_buses")
 BY_TIME = ("sessions", "stretches")
 QUARTERS = 4
+PROFILE = "zirbel"  # of the template's vehicles
+WITHIN = "l.vehicle = t.vehicle AND l.start_t < t.end_t AND l.end_t >= t.start_t"
+OF_ONE_LOG = f"SELECT count(*) FROM stretches t JOIN logs l ON {WITHIN} WHERE t.fingerprint = fingerprint(l.log)"
 HERDBOOK = "import sys; from herdbook.flows.cli import main; sys.exit(main())"
 
 
@@ -75,16 +80,29 @@ def _ledger(con: Any, store: Store) -> None:
         "seen",
         "SELECT t.* REPLACE (path || '-' || b.d AS path, b.own AS log) FROM seen t JOIN before_log b USING (log)",
     )
+    con.execute(f"CREATE OR REPLACE TEMP MACRO fingerprint(log) AS {_fingerprint(store)}")
+    if con.execute("SELECT count(*) FROM stretches").fetchall() != con.execute(OF_ONE_LOG).fetchall():
+        raise RuntimeError("stretches are named otherwise than this bench names them: the year would be measured anew")
     for table in BY_TIME:
         logs = ", [sha256(x || '-' || d) FOR x IN logs] AS logs" if table == "sessions" else ""
         moved = _moved(con, table, "d").lstrip(", ")
-        _enter(con, table, f"SELECT t.* REPLACE ({moved}{logs}) FROM {table} t, back")
+        own = ", fingerprint(sha256(l.log || '-' || d)) AS fingerprint" if table == "stretches" else ""
+        of = f" JOIN logs l ON {WITHIN}" if own else ""
+        _enter(con, table, f"SELECT t.* REPLACE ({moved}{logs}{own}) FROM {table} t{of}, back")
     _enter(
         con,
         "logs",
         f"SELECT t.* REPLACE (b.own AS log, name || '-' || b.d AS name, path || '-' || b.d AS path"
         f"{_moved(con, 'logs', 'b.d')}) FROM logs t JOIN before_log b USING (log)",
     )
+
+
+def _fingerprint(store: Store) -> str:
+    """What a stretch is named by that one log makes, as an expression of the log (assess/assess.py)."""
+    [profile] = [p for p in store.profiles() if p.name == PROFILE]
+    cut = f"{store.settings.join_s} {store.settings.stop_s} {store.settings.span_gap_s}"
+    before = f"{accepted(profile.pack_figures)[0]} {cut}\n"
+    return f"sha256('{before}' || log || ' {profile.name} {measures_by(profile)} 0 False ()')"
 
 
 def _enter(con: Any, table: str, rows: str) -> None:

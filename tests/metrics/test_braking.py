@@ -151,6 +151,49 @@ def test_a_brake_that_lets_go_is_a_dropout_and_a_taper_is_not(build: Build) -> N
     assert "dropout_s" not in e.data
 
 
+@pytest.mark.parametrize(("back_at", "back"), [(13.0, 1.0), (20.0, 0.0)])
+def test_whether_a_brake_came_back_in_the_same_braking(build: Build, back_at: float, back: float) -> None:
+    gone = lambda s: np.where((s > 12.0) & (s < back_at), 0.0, held(s, level=20.0))  # noqa: E731
+    assert only(run(braking(build, regen_current=(50, gone)))).data["dropout_back"] == back
+
+
+@pytest.mark.parametrize(
+    ("allowed", "soc", "pulled_s", "barred_s"),
+    [(0.0, 60.0, 3.6, 3.6), (40.0, 60.0, 3.6, 0.0), (0.0, 99.0, 0.0, 0.0)],
+)
+def test_a_barred_brake_is_told_by_the_lever_alone(
+    build: Build, allowed: float, soc: float, pulled_s: float, barred_s: float
+) -> None:
+    """Four seconds of lever less SETTLE_S; of a full pack nothing is asked."""
+    given = (50, lambda s: held(s, level=min(allowed, 20.0)))
+    signals = braking(build, regen_allowed=(50, allowed), regen_current=given, pack_soc=(1, soc))
+    del signals.data["regen_demand", ""]
+    e = only(run(signals))
+    assert e.data["pulled_s"] == pytest.approx(pulled_s, abs=0.1)
+    assert e.data["barred_s"] == pytest.approx(barred_s, abs=0.1)
+
+
+def test_a_gentle_braking_does_not_count_as_idle_for_the_link(build: Build) -> None:
+    """0.5 A of a pack of 30 Ah is next to none, and the link has risen by 1 V already."""
+    rises = lambda s: 40.0 + held(s, level=1.0)  # noqa: E731
+    roles = {
+        "regen_current": (50, lambda s: held(s, level=0.5)),
+        "pack_current": (50, lambda s: np.where((s < 9.0) | (s > 15.0), 5.0, -held(s, level=0.5))),
+        "dc_link_voltage": (50, rises),
+    }
+    found = only(run(braking(build, **roles))).data
+    assert found["link_rise_v"] == pytest.approx(1.0, abs=0.05)
+    assert found.get("link_idle_v", 0.0) == pytest.approx(0.0, abs=0.05)
+
+
+def test_a_drive_that_says_it_does_not_derate_leaves_nothing_to_a_step_that_stands_in(build: Build) -> None:
+    roles = {"regen_allowed": (50, 4.0), "regen_current": (50, lambda s: held(s, level=4.0))}
+    hot = braking(build, **roles, fet_temp__left=(1, 95.0), derate=(5, 100.0))
+    assert only(run(hot)).data["short_unreasoned_a"] == pytest.approx(14.4, abs=0.2)
+    own = {"fet_derate_c": 80.0, "fet_max_c": 90.0}
+    assert only(run(hot, **own)).data["short_hot_a"] == pytest.approx(14.4, abs=0.2)
+
+
 def test_a_brake_that_lets_go_as_soon_as_it_has_come_has_let_go(build: Build) -> None:
     """It gives 20 A for a fifth of a second, then nothing while the lever is held: there is no moment 0.3 s before the
     loss at which it braked."""

@@ -44,7 +44,7 @@ def test_torque_that_moves_the_vehicle_counts_however_few_amperes(build: Build, 
     if counts:
         event = outcome.events[0]
         assert event.data["lasted_s"] == pytest.approx(2.0, abs=0.1)
-        assert event.data["sure_s"] == pytest.approx(event.data["lasted_s"] - 0.1, abs=0.01)
+        assert event.data["sure_s"] == pytest.approx(event.data["lasted_s"] - 0.05, abs=0.01)
         assert event.data["force_n"] == pytest.approx(2 * amps * 0.07 * 3.2 / 0.1, rel=0.01)
 
 

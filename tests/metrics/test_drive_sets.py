@@ -109,6 +109,34 @@ def test_a_belt_that_slips_at_hard_starts_alone(build: Build, twin: bool, slip: 
         assert one(outcome, "belt_hard_slip_pct", "right").value == pytest.approx(-found.value, abs=0.1)
 
 
+@pytest.mark.parametrize("slip", [0.0, 12.0])
+def test_a_slip_that_grows_with_the_pull_is_not_taken_off_its_own_hard_seconds(build: Build, slip: float) -> None:
+    """Accelerating goes with pulling, on hills less: speed = road + pull, so that a line of the gentle seconds over
+    acceleration alone would hold the slip. A pull of 22.5 A of 30 makes three quarters of it."""
+
+    def amps(s: Floats) -> Floats:
+        return np.asarray(np.where(s % 40.0 < 5.0, 22.5, 2.5 + 2.5 * np.sin(s / 2.0)))
+
+    def speed(s: Floats) -> Floats:
+        # what the pull of the gentle seconds adds, its integral; hills beside
+        k = s % 40.0
+        return np.asarray(
+            4.0 + np.where(k < 5.0, 0.5 * k, 2.5 * (40.0 - k) / 35.0) - 0.5 * np.cos(s / 2.0) + 0.3 * np.sin(s)
+        )
+
+    roles = {
+        "vehicle_speed": (20, speed),
+        "motor_speed__left": (50, lambda s: RPM * speed(s) * (1 + slip / 100.0 * amps(s) / 30.0)),
+        "motor_current__left": (50, amps),
+        "motor_speed__right": (50, lambda s: RPM * speed(s)),
+        "motor_current__right": (50, amps),
+    }
+    found = one(run(belt.SET, build(900.0, **roles)), "belt_hard_slip_pct", "left")
+    assert found.se is not None
+    assert found.se < 1.0
+    assert abs(found.value - 0.75 * slip) < 2.0 * found.se
+
+
 def test_rolling_resistance_of_a_coast_down_in_closed_form(build: Build) -> None:
     """dv/dt = -(a + b v2) has v = sqrt(a/b) tan(c - sqrt(ab) t); a = 0.02 g / 1.03, b = air over mass."""
     a, b = 0.02 * 9.80665 / 1.03, 0.5 * 1.2 * 0.6 / 95.0 / 1.03
@@ -217,6 +245,18 @@ def test_a_reset_and_the_voltage_before_it(build: Build) -> None:
     assert reset.data["voltage_v"] == 25.0
     assert reset.data["speed_ms"] == 4.0
     assert (reset.end - reset.start) / 1e6 == pytest.approx(1.7, abs=0.3)
+
+
+@pytest.mark.parametrize("silent", [0.8, 1.2, 2.0])
+def test_a_silence_is_timed_by_the_densest_message_of_the_controller(build: Build, silent: float) -> None:
+    """Uptime once a second, motor current every 50 ms; a speed that another sends goes on."""
+    uptime = lambda s: np.where(s < 60.3, 500 + s, s - 60.3 - silent)  # noqa: E731
+    signals = build(120.0, controller_uptime=(1, uptime), motor_current__left=(20, 5.0), motor_speed__left=(50, 900.0))
+    for role, item in (("controller_uptime", ""), ("motor_current", "left")):
+        cut(signals, role, item, 60.3, 60.3 + silent)
+    reset = run(controller.SET, signals).events[0]
+    assert reset.data["cycle_s"] == pytest.approx(0.05)
+    assert reset.data["silent_s"] == pytest.approx(silent, abs=0.05)
 
 
 def test_one_wrong_uptime_is_no_reset_and_fault_bits_join(build: Build) -> None:

@@ -42,6 +42,13 @@ def test_torque_that_stays_is_one_event_a_release(build: Build, stays: float) ->
     assert all(e.data["current_a"] == 30.0 for e in outcome.events)
 
 
+@pytest.mark.parametrize("rate", [5.0, 10.0, 50.0])
+def test_the_least_that_torque_lasted_is_no_more_than_it_did(build: Build, rate: float) -> None:
+    """Whatever the trigger's cycle: 0.9 s, less one cycle of the current at most."""
+    for event in ride(build, 0.9, rate=rate).events:
+        assert 0.9 - 1.01 / rate - 0.02 <= event.data["sure_s"] <= 0.9 + 0.001
+
+
 def test_braking_current_after_a_release_is_no_torque(build: Build) -> None:
     brake = lambda s: np.where((s % 10 < 3) & (s >= 10), -20.0, 30.0)  # noqa: E731
     outcome = ride(build, 0.0, motor_current__left=(50.0, brake), motor_current__right=(50.0, brake))

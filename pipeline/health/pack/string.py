@@ -31,11 +31,11 @@ from herdbook.pipeline.science.string_fit import (
     Weighed,
     Why,
     learn,
-    stands_apart,
+    standing_apart,
     weigh,
     weights,
-    would_show,
 )
+from herdbook.pipeline.science.string_shows import would_show
 from herdbook.pipeline.times import DAY, column_micros
 from herdbook.pipeline.vehicle.chemistry import ocv_of
 
@@ -165,11 +165,8 @@ def _fit(record: Record) -> StringFit:
     pairs = see_saws(pieces.away, items)
     wired = {item for pair in pairs for item in pair.split("-")}
     left_out = wired | _bleeding(record) | _weak(record)
-    weighed = {
-        item: weigh(curve, moments, k)
-        for k, item in enumerate(items)
-        if item not in left_out and stands_apart(curve, moments, k)
-    }
+    looked_at = [k for k, item in enumerate(items) if item not in left_out]
+    weighed = {items[k]: weigh(curve, moments, k) for k in standing_apart(curve, moments, looked_at)}
     groups = {item: w for item, w in weighed.items() if w.chance[""] < SOUND}
     again = frozenset(
         i for i, w in groups.items() if _told_again(curve, moments, pieces.session // 2, items.index(i), w)

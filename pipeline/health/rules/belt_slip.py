@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import replace
 
@@ -41,8 +42,8 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             found.append(slips)
             continue
         rows = recent(every.filter(pl.col("item") == side), limits["days"], 40)
-        line = _by_line(record, rows, side, limits) if rows.height else _known(side, pulls)
-        if _holds(pulls, limits):
+        line = _by_line(record, rows, pulls, side, limits) if rows.height else _known(side, pulls)
+        if _holds(_beside(pulls, rows, limits), limits):
             alike += [line] if isinstance(line, Finding) else []
         elif isinstance(line, Finding):
             found.append(line)
@@ -57,7 +58,9 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     return NotAssessed(f"too few rides with motor speed, current and vehicle speed to judge by{known}")
 
 
-def _by_line(record: Record, rows: pl.DataFrame, side: str, limits: Mapping[str, float]) -> Finding | str:
+def _by_line(
+    record: Record, rows: pl.DataFrame, pulls: pl.DataFrame, side: str, limits: Mapping[str, float]
+) -> Finding | str:
     """By the line through all seconds of each ride; else what is known so far, "" where it surely is no slip."""
     at = "its full torque current" if record.profile.drive_figures.max_motor_a else f"{USUAL_A:g} A"
     if (beyond := _beyond_grip(rows, side, at, limits)) is not None:
@@ -65,6 +68,8 @@ def _by_line(record: Record, rows: pl.DataFrame, side: str, limits: Mapping[str,
     values, ses = rows["value"].to_numpy(), np.hypot(rows["se"].to_numpy(), 0.1)
     level = newest_level(values, ses, limits["slip"])
     if level is None or level.chance > limits["chance"] or (level.first == rows.height - 1 and rows.height > 1):
+        if (newest := _newest(rows, pulls, side, at, limits)) is not None:
+            return newest
         value, se = pool(values, ses) if level is None else (level.value, level.se)
         unsure = se > limits["largest_se"] or value + se > limits["slip"]
         return _so_far(side, value, se) if unsure else ""
@@ -78,6 +83,30 @@ def _by_line(record: Record, rows: pl.DataFrame, side: str, limits: Mapping[str,
     one = _finding(side, text, slip=slip, se=se, limits=limits, rows=rows, hit=hit)
     spans = windows(events, "slip_pct") or one.windows
     return replace(one, confidence=min(1.0 - level.chance, SUREST), duration_s=seconds(events), windows=spans)
+
+
+def _newest(rows: pl.DataFrame, pulls: pl.DataFrame, side: str, at: str, limits: Mapping[str, float]) -> Finding | None:
+    """The newest ride alone, after others that did not slip: enough where its hard seconds bear the line out."""
+    last = rows.tail(1)
+    hard = pulls.filter(pl.col("start_t") == last["start_t"][0])
+    if not hard.height:
+        return None
+    (slip, se), (more, more_se) = ((float(x["value"][0]), math.hypot(float(x["se"][0]), 0.1)) for x in (last, hard))
+    if slip - limits["sure"] * se < limits["slip"] or more - 2.0 * more_se < limits["creep"]:
+        return None
+    text = f"At {at} the {of_side(side, 'motor')} ran {spell(slip, '%', se)} ahead of its wheel in the newest ride, "
+    text += (
+        f"and {spell(more, '%', more_se)} in its hard seconds alone; not in {counted(rows.height - 1, 'ride')} before."
+    )
+    return _finding(side, text, slip=slip, se=se, limits=limits, rows=last, hit=last)
+
+
+def _beside(pulls: pl.DataFrame, rows: pl.DataFrame, limits: Mapping[str, float]) -> pl.DataFrame:
+    """The hard seconds of the rides that the line speaks of: those before it began to slip contradict nothing."""
+    if not rows.height:
+        return pulls
+    level = newest_level(rows["value"].to_numpy(), np.hypot(rows["se"].to_numpy(), 0.1), limits["slip"])
+    return pulls if level is None else pulls.filter(pl.col("start_t") >= rows["start_t"][level.first])
 
 
 def _so_far(side: str, slip: float, se: float) -> str:
@@ -193,6 +222,28 @@ def _cases() -> Cases:
             )
         )
 
+    def rides(*figures: tuple[float, float]) -> Record:
+        """Ride by ride what the line says and what its hard seconds do."""
+        return record(
+            *(
+                s
+                for k, (line, pull) in enumerate(figures)
+                for s in days(
+                    1,
+                    "ride",
+                    Metric("belt_slip_pct", line, "%", 0.3, 600, item="left"),
+                    Metric("belt_hard_slip_pct", pull, "%", 0.5, 20, item="left"),
+                    first=2 * k,
+                )
+            )
+        )
+
+    def newly(line: float, pull: float) -> Record:
+        return rides(*[(0.1, 0.1)] * 4, (line, pull))
+
+    def began(before: int, since: int) -> Record:
+        return rides(*[(0.1, -0.5)] * before, *[(7.0, 3.0)] * since)
+
     def both(left: float, right: float) -> Record:
         """What lines through all seconds say of either, while neither is ahead of the other at hard pull."""
         lines = [Metric("belt_slip_pct", x, "%", 0.2, 300, item=k) for k, x in (("left", left), ("right", right))]
@@ -216,6 +267,8 @@ def _cases() -> Cases:
             hard(8.2),
             hard(3.0, 3.1, 3.0, se=0.3, line=6.6),  # grows with the pull: hard is half of full here
             hard(0.2, 0.1, 7.0, 7.2),
+            newly(line=9.0, pull=4.0),
+            began(4, 4),
             by_torque(0.2, 4.4, 7.8, 4.5, 1.0, 0.5, 9.4, 9.2, 1.9, 7.8),
             case(7.0),
             case(5.2),
@@ -227,6 +280,7 @@ def _cases() -> Cases:
             hard(0.1, 0.3, -0.2),
             both(0.3, 0.2),
             both(7.0, 0.2),
+            newly(line=9.0, pull=0.5),  # its own hard seconds bear nothing out
             by_torque(3.4, 3.2, 3.6, 3.1),
             case(0.3),
             case(3.4),
@@ -288,6 +342,6 @@ RULE = Rule(
         "Power off before fingers go near a belt.",
     ),
     source="slip by a line of relative speed over current, and in hard seconds over gentle ones; limit: from memory",
-    version=7,
+    version=8,  # held against the hard seconds since it began; the newest ride alone where they bear it out
     cases=_cases,
 )

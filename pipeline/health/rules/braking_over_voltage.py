@@ -27,6 +27,7 @@ from herdbook.pipeline.health.cause_tests import (
 from herdbook.pipeline.health.reading import event_table, having, only, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.rules._judged_brakings import CAUTION, LET_GO_S, NEWEST, table
+from herdbook.pipeline.health.rules._link_slope import link_slope
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.since import newest_stretch
@@ -91,8 +92,16 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             )
         )
     named = {f.item for f in found}
-    risen = _rise(record, known, limits) or _resistance(known, limits) or _headed(record, known, limits)
-    return found + [f for f in (risen,) if f is not None and f.item not in named]
+    risen = _rise(record, known, limits) or _resistance(record, known, limits) or _headed(record, known, limits)
+    found += [f for f in (risen,) if f is not None and f.item not in named]
+    given = having(known, "delivered_a")
+    if not found and given.height and (given["delivered_a"].to_numpy() < least_a(record.profile)).all():
+        return NotAssessed(
+            f"in none of {counted(given.height, 'braking event')} did the electric brake give "
+            f"{spell(least_a(record.profile), 'A')} or more, and without current nothing rises: rides with the pack "
+            "warm and not full show it"
+        )
+    return found
 
 
 def _lost(record: Record, hit: pl.DataFrame) -> pl.DataFrame:
@@ -161,30 +170,27 @@ def _rise(record: Record, brakings: pl.DataFrame, limits: Mapping[str, float]) -
     )
 
 
-def _resistance(brakings: pl.DataFrame, limits: Mapping[str, float]) -> Finding | None:
-    rows = having(brakings, "link_rise_v", "delivered_a").tail(NEWEST)
-    if rows.height < limits["brakings"]:
+def _resistance(record: Record, brakings: pl.DataFrame, limits: Mapping[str, float]) -> Finding | None:
+    """By the slope over brakings of differing current, however gentle."""
+    rows = having(brakings, "link_rise_v", "delivered_a").filter(pl.col("delivered_a") > 0.0).tail(NEWEST)
+    limit = limits["ohm"] + _stale_ohm(record)
+    slope = link_slope(rows, limit)
+    if slope is None or slope.rows.height < limits["brakings"] or slope.moved_v < limits["rise"]:
         return None
-    amps, volts = (rows[c].to_numpy() - rows[c].to_numpy().mean() for c in ("delivered_a", "link_rise_v"))
-    spread = float(amps @ amps)
-    if spread < rows.height * limits["spread"] ** 2:
-        return None
-    ohm = float(amps @ volts) / spread
-    residual = volts - ohm * amps
-    se = (float(residual @ residual) / (rows.height - 2) / spread) ** 0.5
-    if ohm - 3.0 * se < limits["ohm"]:
+    rows, ohm, se = slope.rows, slope.ohm, slope.se
+    if ohm - 3.0 * se < limit:
         return None
     top = largest(rows["link_rise_v"])
     return Finding(
         severity=Severity.SERVICE,
         item="DC-link voltage",
         measured=ohm,
-        limit=limits["ohm"],
+        limit=limit,
         unit="ohm",
         statement=f"While braking the DC link rises above the pack by {spell(ohm, 'V', se)} per ampere, "
         f"{spell(top, 'V')} at most in {rows.height} braking events: far more than wires and plugs explain.",
         se=se,
-        confidence=confidence(ohm, limits["ohm"], se),
+        confidence=confidence(ohm, limit, se),
         persistence=1.0,
         count=rows.height,
         duration_s=seconds(rows),
@@ -273,6 +279,9 @@ def _cases() -> Cases:
             braked(*[above_idle(6.0)] * 3),
             braked(*[above_idle(0.75, 2.5)] * 8, *[above_idle(1.5, 5.0)] * 3),  # most of them gentle
             gentle(0.12, strongest_a=50.0),
+            braked(
+                *[rise(a, 0.5 + 0.9 * a) for a in (0.3, 0.5, 0.7, 0.9, 1.1, 1.5, 1.9, 2.1)]
+            ),  # gentle all, and clear
             braked(*[over | {"cell_max_v": 3.7}] * 3),
             trips(over_link=3, faults=3),
             trips(over_link=3, faults=0),
@@ -288,7 +297,7 @@ def _cases() -> Cases:
             braked(*[{"pack_over_s": 0.0, "pack_v_max": 42.0}] * 9),
             braked({"pack_over_s": 0.5, "pack_v_max": 44.6}, *[{"pack_over_s": 0.0, "pack_v_max": 42.0}] * 9),
         ),
-        unassessed_on=(braked({}, {}),),
+        unassessed_on=(braked({}, {}), braked(*[rise(0.0, 0.1)] * 30)),
     )
 
 
@@ -332,11 +341,10 @@ RULE = Rule(
             "rise",
             1.0,
             "V",
-            "over the pack in `count` brakings, beyond steps and noise of both readings: engineering choice",
+            "over the pack in `count` brakings, or within a ride, beyond steps of readings: engineering choice",
         ),
         Limit("most", 0.8, "share", "of the brakings since it began: engineering choice"),
         Limit("brakings", 8, "braking events", "for the slope: engineering choice"),
-        Limit("spread", 2.0, "A", "of the braking current, else there is no slope: engineering choice"),
         Limit("count", 2, "braking events", "engineering choice"),
     ),
     judge=judge,
@@ -370,6 +378,6 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="limits: the profile's dc_link_max_v, or groups x highest group voltage",
-    version=4,  # stop use where the brake goes with it; an error of how far the link would go
+    version=5,  # the slope of gentle brakings since it began; not assessed where no braking gave current
     cases=_cases,
 )

@@ -12,13 +12,17 @@ from herdbook.pipeline.health.reading import event_table, metric_rows, recent, s
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
 from herdbook.pipeline.health.sentences import spell
 from herdbook.pipeline.health.severity import Severity
+from herdbook.pipeline.health.statistics import largest, mean
 from herdbook.pipeline.vehicle.record import Event, Metric
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     watched = recent(metric_rows(record, "controller_watched_h"), limits["days"])
     hours = float(watched["value"].sum())
-    resets = recent(event_table(record, "reset", ("uptime_before_s", "voltage_v", "speed_ms")), limits["days"])
+    resets = recent(
+        event_table(record, "reset", ("uptime_before_s", "voltage_v", "speed_ms", "silent_s", "cycle_s")),
+        limits["days"],
+    )
     moving = resets.filter(pl.col("speed_ms") > 0.5)
     if resets.height < limits["count"] and moving.height < limits["moving"]:
         if hours < limits["watched"]:
@@ -30,7 +34,10 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     sagged = pack.of_chemistry.sagged_v
     low = resets.filter(pl.col("voltage_v") < sagged * pack.cells).height if pack.cells else 0
     brown = f"; the pack was under {sagged:.1f} V a group before {low} of them" if low else ""
-    gone = seconds(resets) / resets.height
+    # rows of an earlier version know the span of two uptimes alone
+    gone = mean(resets["silent_s"]) if resets["silent_s"].count() else seconds(resets) / resets.height
+    within = largest(resets["cycle_s"])
+    silent = spell(gone, "s", within if within == within else None) + ("" if resets.height == 1 else " in the mean")
     return [
         Finding(
             severity=Severity.STOP_USE if moving.height >= limits["again"] else Severity.SERVICE,
@@ -39,7 +46,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             limit=limits["count"],
             unit="1",
             statement=f"The controller restarted {times} in {spell(hours, 'h')} of use, {on_the_move}, "
-            f"and was silent for {spell(gone, 's')}{'' if resets.height == 1 else ' in the mean'}{brown}.",
+            f"and was silent for {silent}{brown}.",
             se=resets.height**0.5,
             confidence=0.98 if resets.height >= limits["count"] else 0.9,
             persistence=min(1.0, resets["session_start_t"].n_unique() / max(watched.height, 1)),
@@ -120,6 +127,6 @@ RULE = Rule(
     ),
     cautions=("The electric brake is gone while the controller restarts.",),
     source="definition: uptime falls back and runs on from there",
-    version=3,  # again and again under way it is not to be ridden
+    version=4,  # silent by the controller's densest message
     cases=_cases,
 )

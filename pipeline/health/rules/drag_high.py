@@ -25,6 +25,7 @@ from herdbook.pipeline.health.cause_tests import only_by
 from herdbook.pipeline.health.change import LevelStep, upward_step
 from herdbook.pipeline.health.reading import metric_rows, recent, reference, seconds, windows
 from herdbook.pipeline.health.rule import Cases, Finding, Limit, NotAssessed, Record, Rule
+from herdbook.pipeline.health.rules._own_weight import over_own_weight, weighs, weight_of
 from herdbook.pipeline.health.rules._still_air import blown, in_still_air, with_wind
 from herdbook.pipeline.health.sentences import counted, spell
 from herdbook.pipeline.health.severity import Severity
@@ -41,11 +42,18 @@ MOST = 200  # newest rides: engineering choice
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
     said: list[list[Finding] | NotAssessed] = []
+    newest: datetime | None = None
     for name in NAMES:
         rows = metric_rows(record, name).drop_nulls("se").filter(pl.col("se") > 0)
         if rows.height:
-            rows = _over_own_weight(record, with_wind(record, rows.sort("start_t"), limits))
-            said.append(_judge(record, name, rows, not said, limits))
+            rows = over_own_weight(record, with_wind(record, rows.sort("start_t"), limits))
+            # what the better figure says holds up to the last ride that gives it
+            beyond = rows.height if newest is None else rows.filter(pl.col("start_t") > newest).height
+            late = newest is not None and beyond >= limits["least_rides"]
+            if late and said[-1] == []:
+                said.pop()
+            said.append(_judge(record, name, rows, not said or late, limits))
+            newest = rows["start_t"].to_list()[-1]
     if not said:
         return NotAssessed("no ride with speed, motor current and the profile's figures for torque and mass")
     return _clearest(*said)
@@ -57,32 +65,6 @@ def _shared(name: str, rows: pl.DataFrame) -> float:
     return 0.0 if name == NAMES[0] else mean(rows["unseen"])
 
 
-def _over_own_weight(record: Record, rows: pl.DataFrame) -> pl.DataFrame:
-    """The rides that weighed themselves, over their own weight (column `kg`), where they are most of all; else every
-    ride over the weight that the profile names (`kg` null)."""
-    usual = road_vehicle(record.profile).mass_kg
-    mass = metric_rows(record, "ride_mass_kg").drop_nulls("se").select("start_t", kg="value", kg_se="se")
-    weighed = rows.join(mass, on="start_t", maintain_order="left")
-    if math.isnan(usual) or 2 * weighed.height < rows.height or not weighed.height:
-        return rows.with_columns(kg=pl.lit(None, pl.Float64))
-    part = usual / pl.col("kg")
-    over = pl.col("value") * part
-    weight = (over * pl.col("kg_se") / pl.col("kg")).pow(2)
-    errors = {name: ((pl.col(name) * part).pow(2) + weight).sqrt() for name in ("se", "own", "still_se")}
-    adds = {name: pl.col(name) * part for name in ("still", "gain", "square")}
-    return weighed.with_columns(value=over, **adds, **errors)
-
-
-def _weight(rows: pl.DataFrame) -> float | None:
-    """Of vehicle, rider and load [kg], middle of the rides; None where they do not tell it."""
-    kg = rows["kg"].median()
-    return float(kg) if isinstance(kg, float) else None
-
-
-def _weighs(kg: float) -> str:
-    return f"its weight of {spell(kg, 'kg')} is read from how it accelerates"
-
-
 def _clearest(*said: list[Finding] | NotAssessed) -> list[Finding] | NotAssessed:
     """The first finding; none where one yardstick could judge; else why the first could not."""
     judged = [one for one in said if not isinstance(one, NotAssessed)]
@@ -92,7 +74,7 @@ def _clearest(*said: list[Finding] | NotAssessed) -> list[Finding] | NotAssessed
 def _judge(
     record: Record, name: str, rows: pl.DataFrame, alone: bool, limits: Mapping[str, float]
 ) -> list[Finding] | NotAssessed:
-    """alone: no better figure is known of any ride."""
+    """alone: no better figure is known of any ride, or of none of the newest."""
     rows = rows.tail(MOST)
     told = name == NAMES[0] or alone
     step = upward_step(rows["still"].to_numpy(), rows["still_se"].to_numpy()) if told else None
@@ -153,8 +135,8 @@ def _against_fleet(
     text = f"Over {counted(rows.height, 'ride')} the vehicle rolled with {spell(value, '', se)} of its weight as "
     text += f"resistance, against {spell(known.value, '', known.spread)} in the fleet, vehicle by vehicle; grade is "
     text += "averaged, not observed"
-    kg = _weight(rows)
-    text += blown(rolled, rows) + ("." if kg is None else f"; {_weighs(kg)}.")
+    kg = weight_of(rows)
+    text += blown(rolled, rows) + ("." if kg is None else f"; {weighs(kg)}.")
     return [_finding(text, value, limit=limit, se=spread, rows=rows)]
 
 
@@ -188,7 +170,7 @@ def _against_maker(
             shared = _shared(name, rows)
     rolled = in_still_air(rows.with_columns(value=pl.col("value") - max(uphill, 0.0)), limits)
     value = rolled.value
-    kg = _weight(rows)
+    kg = weight_of(rows)
     load = limits["load"] * usual if kg is None else 0.0  # else it is in each ride's own error
     spread = math.hypot(rolled.se, load, limits["losses"], shared)
     limit = usual + limits["excess"]
@@ -196,7 +178,7 @@ def _against_maker(
         return _open(value, spread, usual=usual, limits=limits) or []
     text = f"Over {counted(rows.height, 'ride')} the vehicle rolled with {spell(value, '', spread)} of its weight as "
     text += f"resistance, against {spell(usual, '')} by its {'maker' if known is None else 'maker or fleet'}; "
-    text += "load is in the error, not observed" if kg is None else _weighs(kg)
+    text += "load is in the error, not observed" if kg is None else weighs(kg)
     text += f"{blown(rolled, rows)}."
     return [_finding(text, value, limit=limit, se=spread, rows=rows)]
 
@@ -388,7 +370,7 @@ RULE = Rule(
     ),
     cautions=("A dragging brake can get hot enough to fade or burn: let it cool before touching it.",),
     source="force balance with the profile's figures; the fleet's middle and its own earlier rides as yardsticks",
-    version=12,  # each ride over its own weight in the wind's square too; in 11 still air
+    version=13,  # rides that do not tell their weight over the middle of those that do; a step after the last full ride
     habit="some ten kilometres of rides, out and back, and give the profile the figure [vehicle] rolling",
     cases=_cases,
 )

@@ -21,6 +21,7 @@ from herdbook.pipeline.health.sentences import spell
 from herdbook.pipeline.health.severity import Severity
 from herdbook.pipeline.health.since import newest_stretch
 from herdbook.pipeline.health.statistics import largest
+from herdbook.pipeline.metrics.shared.braking_samples import envelope_of
 
 # figures that say when this vehicle's brake is rightly less
 TAPERS = ("regen_soc_full_pct", "regen_cell_full_v", "regen_cold_full_c", "regen_hot_full_c")
@@ -44,9 +45,16 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     )
     came_back = (pl.col("again") > 0.5) & (pl.col("then") < pl.col("dropout_share") + 0.05)
     came_back = came_back & (pl.col("dropout_share") > limits["gone"]) & pl.col("dropout_allowed_a").is_null()
+    # cold, heat and charge do not come and go within seconds; a voltage may
+    calm = pl.col("cell_max_v") < envelope_of(record.profile).cell_v.full
+    came_back = came_back.fill_null(False) | ((pl.col("dropout_back") == 1.0) & calm).fill_null(False)
     allowed = pl.col("dropout_allowed_a").fill_null(0.0)
     cut_off = (allowed < 0.3 * pl.col("demand_a")) & (pl.col("dropout_share") < limits["left"])
-    lost = (pl.col("dropout_s") >= limits["duration"]) & ~(cut_off & ~came_back.fill_null(False)).fill_null(False)
+    lost = (
+        (pl.col("dropout_s") >= limits["duration"])
+        & ~(cut_off & ~came_back).fill_null(False)
+        & ~_refused(every, limits)
+    )
     since = newest_stretch(brakings, brakings.select(lost.fill_null(False)).to_series().to_numpy(), limits["blinks"])
     brakings, hit = since.rows, _allowed(record, since.hit, limits["free"])
     # one is certain only where it is known what was allowed: else it may have been a limiter of the controller's own
@@ -91,6 +99,18 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
     ]
 
 
+def _refused(every: pl.DataFrame, limits: Mapping[str, float]) -> pl.Expr:
+    """Brakings in which the limits fell to nothing and stayed there, of a controller that as often bars whole brakings
+    without a reason: what flowed before was left from a released lever, and it is a brake that is refused."""
+    little = limits["barred"] * pl.col("demand_a")
+    fell = (pl.col("dropout_s") >= limits["duration"]) & (pl.col("dropout_back") == 0.0)
+    fell = (fell & (pl.col("dropout_allowed_a") < little)).fill_null(False)
+    whole = every.filter(
+        ~fell, pl.col("allowed_a") < little, pl.col("delivered_a") < little, pl.col("state_share") >= limits["free"]
+    )
+    return fell & (whole.height >= every.filter(fell).height)
+
+
 def _allowed(record: Record, hit: pl.DataFrame, free: float) -> pl.DataFrame:
     """Where the controller does not say what it allowed, the pack's own limit stands in, if the tapers of this vehicle
     leave all of it over then: by its profile, since those of usual vehicles need not be its own."""
@@ -103,6 +123,8 @@ def _allowed(record: Record, hit: pl.DataFrame, free: float) -> pl.DataFrame:
 def _cases() -> Cases:
     from herdbook.pipeline.health.examples import profile
     from herdbook.pipeline.health.rules._example_brakings import braked
+
+    fell = {"dropout_s": 3.0, "dropout_allowed_a": 0.0, "dropout_share": 1.0, "dropout_back": 0.0}
 
     def once(tapers: bool) -> Record:
         """The pack allowed the current; the controller does not say."""
@@ -121,11 +143,15 @@ def _cases() -> Cases:
                 * 3
             ),
             braked(*[{"dropout_s": 0.25, "dropout_allowed_a": 0.0, "dropout_share": 1.0}] * 2, *[{}] * 30),
+            braked(*[{"dropout_s": 1.0, "dropout_share": 0.1, "cell_max_v": 3.3, "dropout_back": 1.0}] * 3, *[{}] * 30),
             once(tapers=True),
         ),
         quiet_on=(
             braked(*[{"dropout_s": 0.6, "dropout_allowed_a": 0.0, "dropout_share": 0.1}] * 3, *[{}] * 30),
             braked(*[{"dropout_s": 1.0, "dropout_share": 0.4, "state_share": 0.4, "ratio": 0.1}] * 3, *[{}] * 30),
+            braked(*[{"dropout_s": 1.0, "dropout_share": 0.1, "cell_max_v": 3.3, "dropout_back": 0.0}] * 3, *[{}] * 30),
+            braked(*[{"dropout_s": 1.0, "dropout_share": 0.1, "cell_max_v": 3.6, "dropout_back": 1.0}] * 3, *[{}] * 30),
+            braked(*[fell] * 3, *[{"allowed_a": 0.0, "delivered_a": 0.0, "state_share": 1.0}] * 9, *[{}] * 9),
             braked(*[{}] * 30),
             braked({"dropout_s": 0.25}, *[{}] * 30),
             once(tapers=False),  # what the controller allowed is not recorded, nor when this vehicle allows less
@@ -157,6 +183,9 @@ RULE = Rule(
             "of the ceiling left over by the state: under it a cut is due: engineering choice",
         ),
         Limit("free", 0.98, "1", "of the ceiling left over by the state: as for a brake that is refused"),
+        Limit(
+            "barred", 0.2, "1", "of the demand: allowed or given less, it was barred: as for a brake that is refused"
+        ),
         Limit("count", 2, "braking events", "engineering choice"),
         Limit("blinks", 0.005, "1", "of braking events that a bad frame may make look so: engineering choice"),
         Limit("chance", 0.025, "1", "of so many at that share (binomial; each start tried is paid for)"),
@@ -205,6 +234,6 @@ RULE = Rule(
     ),
     cautions=CAUTION,
     source="definitions: this project; time-outs of drive commands, 100 to 250 ms: common practice",
-    version=7,
+    version=8,  # one that comes back at once was not cut by cold or charge; one that is barred is refused
     cases=_cases,
 )

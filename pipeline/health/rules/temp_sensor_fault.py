@@ -397,6 +397,6 @@ RULE = Rule(
     ),
     cautions=PACK_CAUTION,
     source="signs of open, short and still sensors: common practice",
-    version=10,  # a pack without any temperature; in 9 the warmer of two
+    version=11,
     cases=_cases,
 )
