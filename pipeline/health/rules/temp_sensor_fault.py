@@ -397,6 +397,6 @@ RULE = Rule(
     ),
     cautions=PACK_CAUTION,
     source="signs of open, short and still sensors: common practice",
-    version=11,
+    version=11,  # open or missing is a field; in 10 a pack without any temperature
     cases=_cases,
 )
