@@ -11,7 +11,7 @@ import numpy as np
 
 from herdbook.pipeline.arrays import Floats, Times
 from herdbook.pipeline.metrics.set import MetricSet, Outcome, Subject
-from herdbook.pipeline.science.robust_fit import median, medians
+from herdbook.pipeline.science.robust_fit import median
 from herdbook.pipeline.science.stretches import held_s
 from herdbook.pipeline.vehicle.profile import Profile
 from herdbook.pipeline.vehicle.record import Metric, Session
@@ -20,10 +20,6 @@ from herdbook.pipeline.vehicle.signals import Signals
 HOLD_S = 10.0  # at least; slow messages hold for three of their periods, up to ten minutes
 TOLERANCE = 0.05
 BELOW_START_V = 0.03  # this far under the start voltage no balancer has reason to work (engineering choice)
-# Nor has one to bleed a group in a charge that stands under the median group, whatever its start voltage: that takes it
-# further away (engineering choice: above a reading's noise)
-BELOW_MEDIAN_V = 0.003
-CHARGES_A = -0.5
 
 
 def compute(session: Session, signals: Signals, profile: Profile) -> Outcome:
@@ -41,10 +37,7 @@ def _group(name: str, item: int | str, signals: Signals, profile: Profile, start
     volts = signals.at(bleed.t, "cell_voltage", item, 60.0)
     cover = seen / max((signals.end - signals.start) / 1e6, 1e-9)
     n = int(np.isfinite(bleed.v).sum())
-    charging = current <= CHARGES_A
-    idle = on & (current > CHARGES_A) & (volts < start_v - BELOW_START_V)
-    if (on & charging).any():
-        idle |= on & charging & (volts < signals.once(("bleed median", id(bleed.t)), lambda: _median(bleed.t, signals)))
+    idle = on & (volts < start_v - BELOW_START_V) & (current > -0.5)
     out = [
         Metric("cell_bleed_s", float(stands[on].sum()), "s", n=n, coverage=cover, item=name),
         Metric(
@@ -67,13 +60,6 @@ def _moments(t: Times, signals: Signals) -> tuple[Floats, float, Floats]:
     """What groups reported by one message have in common: for how long each report stands, all of it, the current."""
     stands = held_s(t, _hold_s(t))
     return stands, float(stands.sum()), signals.at(t, "pack_current", "", 60.0)
-
-
-def _median(t: Times, signals: Signals) -> Floats:
-    """What the median group reads at those moments, less the margin; NaN compares false."""
-    volts = np.stack([signals.at(t, "cell_voltage", i, 60.0) for i in signals.items("cell_voltage")])
-    known = np.isfinite(volts).all(axis=0)
-    return np.where(known, medians(np.where(known, volts, 0.0).T), np.nan) - BELOW_MEDIAN_V
 
 
 def _hold_s(t: Times) -> float:
@@ -113,13 +99,9 @@ SET = MetricSet(
     compute=compute,
     gives={
         "cell_bleed_s": ("s", "Time the group's balancing resistor was reported on"),
-        "cell_bleed_idle_share": (
-            "1",
-            "Share of the time it was on with no reason: far from full, or behind in a charge",
-        ),
+        "cell_bleed_idle_share": ("1", "Share of the time it was on with no reason: group low and no charge"),
         "cell_bled_ah": ("Ah", "Charge bled from the group"),
         "balance_time_s": ("s", "Time the median group stood above the balancer's start voltage"),
     },
     source="physics: I = V / R over the time on",
-    version=2,
 )

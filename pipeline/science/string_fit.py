@@ -301,8 +301,8 @@ def _read_alike(m: Moments, groups: Sequence[int]) -> list[list[int]]:
 
 def sound_parts(mean: Floats, m: Moments, group: int, alike: Floats | None = None) -> tuple[Floats, Floats]:
     """What a sound group shows by a curve (m,) over NODES: each reading's own variance (n,), and what its readings
-    share: wiring, drop, charge and capacity, a column each (n, 4). alike (4,): shares the string
-    keeps to."""
+    share: wiring, drop, charge and capacity, a column each (n, 4). alike (4,): how much of these the string keeps to,
+    one share for each column."""
     slope = (weights(m.z + 0.01) - weights(m.z - 0.01)) @ mean / 0.02
     slope = np.where(m.knee, STEEPER, 1.0) * slope
     drop = m.drop[:, group]

@@ -1,8 +1,7 @@
 """A balancing resistor that works when it has no reason to: it drains its group.
 
-Physics: bleeding makes sense near full and while charging, and of a group that is ahead of its siblings. A resistor
-that is on at mid charge, at rest or under load, or in a charge while its group is behind the others, takes its current
-(about 70 mA: 1.7 Ah a day) from one group only.
+Physics: bleeding makes sense near full and while charging. A resistor that is on at mid charge, at rest or
+under load, takes its current (about 70 mA: 1.7 Ah a day) from one group only.
 """
 
 from __future__ import annotations
@@ -33,23 +32,21 @@ LIMITS = (
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
-    """Charges apart from all else: in one that goes well no stuck resistor shows, which says nothing against others."""
-    seen = [_groups(record, kinds, limits) for kinds in (("ride", "rest", "bench"), ("charge",))]
-    if not any(seen):
-        return NotAssessed(f"the state of the balancing resistors was recorded for less than {limits['least_s']:.0f} s")
-    found: dict[str, Finding] = {}
-    for groups in seen:
-        usual = sorted(p.value for p in groups.values())[len(groups) // 2] if groups else 0.0
-        for item, p in groups.items():
-            if p.value > limits["idle"] and p.value > limits["over_others"] * usual:
-                found.setdefault(item, _finding(p, limits))
-    return list(found.values())
-
-
-def _groups(record: Record, kinds: tuple[str, ...], limits: Mapping[str, float]) -> dict[str, Pooled]:
+    kinds = ("ride", "rest", "bench")
     seen = pooled(record, "cell_bleed_idle_share", last_days=limits["days"], kinds=kinds)
     groups = {item: since_step(p, limits["own"]) for item, p in seen.items()}
-    return {item: p for item, p in groups.items() if p.duration_s >= limits["least_s"]}
+    groups = {item: p for item, p in groups.items() if p.duration_s >= limits["least_s"]}
+    if not groups:
+        return NotAssessed(
+            f"the state of the balancing resistors was recorded for less than {limits['least_s']:.0f} s away from "
+            "charging"
+        )
+    usual = sorted(p.value for p in groups.values())[len(groups) // 2]
+    return [
+        _finding(p, limits)
+        for p in groups.values()
+        if p.value > limits["idle"] and p.value > limits["over_others"] * usual
+    ]
 
 
 def _finding(p: Pooled, limits: Mapping[str, float]) -> Finding:
@@ -61,9 +58,8 @@ def _finding(p: Pooled, limits: Mapping[str, float]) -> Finding:
         limit=limits["idle"],
         unit=UNIT,
         se=se,
-        statement=f"The balancing resistor of group {p.item} was on for {100 * p.value:.0f} % of the time without a "
-        "reason: the group was far from full and not charging, or stood under the median group in a charge "
-        f"({counted(p.count, 'session')}).",
+        statement=f"The balancing resistor of group {p.item} was on for {100 * p.value:.0f} % of the time in which "
+        f"the group was far from full and not charging ({counted(p.count, 'session')}).",
         confidence=confidence(p.value, limits["idle"], se),
         persistence=p.share_over(limits["idle"]),
         count=p.count,
@@ -78,24 +74,22 @@ def _finding(p: Pooled, limits: Mapping[str, float]) -> Finding:
 def _cases() -> Cases:
     from herdbook.pipeline.health.examples import ExampleSession, one_session, record
 
-    def session(day: float, share: float, others: float = 0.0, kind: str = "ride") -> ExampleSession:
+    def session(day: float, share: float, others: float = 0.0) -> ExampleSession:
         shares = {**{str(k): others for k in range(1, 6)}, "4": share}
         return one_session(
-            day, kind, *(Metric("cell_bleed_idle_share", v, "1", None, 3000, item=k) for k, v in shares.items())
+            day, "ride", *(Metric("cell_bleed_idle_share", v, "1", None, 3000, item=k) for k, v in shares.items())
         )
 
     return Cases(
         fires_on=(
             record(*(session(d, 0.9) for d in range(4))),
             record(session(0, 0.9)),  # an hour of it in one ride
-            record(*(session(d, 0.6, kind="charge") for d in range(3))),  # behind its siblings in three charges
             record(*(session(d, 0.0) for d in range(6)), session(6, 0.95)),  # since yesterday
         ),
         quiet_on=(
             record(*(session(d, 0.05) for d in range(4))),
             record(*(session(d, 0.5, others=0.5) for d in range(4))),  # all alike: a habit of the firmware
             record(session(0, 0.9), session(1, 0.0), session(2, 0.0)),
-            record(*(session(d, 0.6, others=0.5, kind="charge") for d in range(3))),
         ),
         unassessed_on=(record(one_session(0, "ride")),),
     )
@@ -147,5 +141,5 @@ RULE = Rule(
     cautions=("A bleed resistor runs hot by design: do not cover it, do not touch it.",),
     source="physics: bleeding is of use only near full; limits: see each",
     cases=_cases,
-    version=4,
+    version=3,
 )

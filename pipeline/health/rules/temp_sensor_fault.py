@@ -1,7 +1,6 @@
 """A temperature sensor that cannot be believed: open, shorted, missing, frozen, jumping, or off after a long rest.
 
-Worth a finding of its own: a sensor that reads too cold hides heat from every protection that depends on it,
-and one that reads cold or hot makes a limiter refuse charge and brake.
+One that reads too cold hides heat from every protection; too cold or too hot, it makes a limiter refuse charge and brake.
 """
 
 from __future__ import annotations
@@ -40,7 +39,6 @@ KINDS = (
     ("jumping", "temp_jumps", "jumps", True, "jumped by more than 8 K between samples"),
     ("frozen", "temp_moved_share", "moved", False, "stood still while its siblings moved"),
 )
-BLIND = ("open or shorted", "missing")  # one that stands still or jumps may be near the truth
 
 
 def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAssessed:
@@ -126,7 +124,7 @@ def _kind(
         windows=windows(hit, "value", largest_first=over),
         signals=(ROLE_OF[item.split(" ", maxsplit=1)[0]],),
         not_separable="Sensor, plug or wire: its resistance at the plug, cold, separates them.",
-        blind=what in BLIND,
+        blind=what in ("open or shorted", "missing"),  # one that stands still or jumps may be near
     )
 
 

@@ -132,22 +132,6 @@ def test_bled_charge(pack: Any, measured: Measured) -> None:
     assert found["cell_bleed_idle_share", "2"][0] == 0.0
 
 
-@pytest.mark.parametrize(("off_v", "share"), [(-0.02, 1.0), (0.02, 0.0), (0.0, 0.0)])
-def test_in_a_charge_no_balancer_bleeds_a_group_that_is_behind(
-    pack: Any, measured: Measured, off_v: float, share: float
-) -> None:
-    """The resistors of all groups are on from 3.2 V on; of group 2 alone it takes charge that the group lacks."""
-    signals = pack().run(np.full(1800, -10.0), 0.5)
-    t = np.arange(signals.start, signals.end, 1_000_000)
-    for k in range(1, 13):
-        v = signals.series("cell_voltage", k)
-        signals.data["cell_voltage", k] = Series(v.t, np.full(v.t.size, 3.3 + (off_v if k == 2 else 0.0)))
-        signals.data["cell_bleed", k] = Series(t, np.ones(t.size))
-    found = measured(balancing.SET, signals, "charge", bleed_ohm=47.0)
-    assert found["cell_bleed_idle_share", "2"][0] == pytest.approx(share, abs=0.02)
-    assert found["cell_bleed_idle_share", "3"][0] == 0.0
-
-
 def test_one_bad_sample_is_no_excursion(pack: Any, ride: Any, measured: Measured) -> None:
     signals = pack().run(ride(10))
     v = signals.series("cell_voltage", 2)
