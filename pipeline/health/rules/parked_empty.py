@@ -106,38 +106,7 @@ def judge(record: Record, limits: Mapping[str, float]) -> list[Finding] | NotAss
             f"{most.days:.0f} days later, began with more charge: nobody recorded on which of these days it was "
             "charged; log its charges"
         )
-    return _left_so(record, late, limits)
-
-
-def _left_so(record: Record, ends: pl.DataFrame, limits: Mapping[str, float]) -> list[Finding]:
-    """The newest session of all left it empty. How long it has stood since no record says: who reads this knows the
-    date."""
-    newest = record.sessions.sort("start_t").tail(1)
-    last = ends.filter(pl.col("start_t") == newest["start_t"][0])
-    if not last.height or last["value"][0] >= limits["low_v"]:
-        return []
-    volts, until = float(last["value"][0]), newest["end_t"][0]
-    weeks = limits["act_days"] / 7.0
-    return [
-        Finding(
-            severity=Severity.NOTE,
-            item="",
-            measured=volts,
-            limit=limits["low_v"],
-            unit="V, lowest group at the end",
-            se=0.005,
-            statement=f"The record ends on {until:%Y-%m-%d} with the lowest group at {volts:.2f} V, nearly empty. If "
-            f"it was not charged since, it falls below its limit by itself within some {weeks:.0f} weeks.",
-            confidence=SURE,
-            persistence=1.0,
-            count=1,
-            duration_s=0.0,
-            windows=(Window(column_micros(newest["start_t"])[0], column_micros(newest["end_t"])[0]),),
-            signals=("cell_voltage", "pack_soc"),
-            not_separable="A charge that was not recorded cannot be excluded: look at the pack, and charge it.",
-            unsettled=True,
-        )
-    ]
+    return []
 
 
 def _gone(record: Record, limits: Mapping[str, float]) -> float:
@@ -217,7 +186,6 @@ def _cases() -> Cases:
             record(
                 session(0, 3.3), session(5, 2.9, said=4.0), session(12, 2.9, began=3.0), session(19, 3.3)
             ),  # stayed so
-            record(session(0, 3.3), session(2, 2.9)),  # the record ends so
         ),
         quiet_on=(
             record(session(0, 2.9), session(1, 3.3)),
@@ -240,7 +208,7 @@ RULE = Rule(
     severity=Severity.SERVICE,
     when=(
         (Severity.SERVICE, "it stood empty for longer than `act_days`"),
-        (Severity.NOTE, "for less, or the record ends with it nearly empty"),
+        (Severity.NOTE, "for less"),
     ),
     needs=("end_lowest_v",),
     roles=("cell_voltage", "pack_current"),
@@ -263,6 +231,6 @@ RULE = Rule(
     bench=("measure every group before charging; a group under 2 V needs an assessment first",),
     cautions=("A group that rested below 2 V can short inside when charged: a qualified person must judge it.",),
     source="limits: see each",
-    version=6,
+    version=5,
     cases=_cases,
 )

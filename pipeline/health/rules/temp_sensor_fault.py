@@ -1,6 +1,6 @@
 """A temperature sensor that cannot be believed: open, shorted, missing, frozen, jumping, or off after a long rest.
 
-One that reads too cold hides heat from every protection; too cold or too hot, it makes a limiter refuse charge and brake.
+One that reads too cold hides heat from every protection; too cold or hot, it makes a limiter refuse charge and brake.
 """
 
 from __future__ import annotations
@@ -395,6 +395,6 @@ RULE = Rule(
     ),
     cautions=PACK_CAUTION,
     source="signs of open, short and still sensors: common practice",
-    version=11,  # open or missing is a field; in 10 a pack without any temperature
+    version=12,  # open or missing is a field; in 10 a pack without any temperature
     cases=_cases,
 )
