@@ -17,6 +17,7 @@ import sys
 import time
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
+from operator import methodcaller
 from pathlib import Path
 
 from demo_logs.makers.design import ASIDE, OPEN, half_of
@@ -82,7 +83,7 @@ def main(arguments: list[str] | None = None) -> int:
     text = f"{head}\n\n{as_markdown(card)}\n"
     args.out.mkdir(parents=True, exist_ok=True)
     (args.out / "makers.md").write_text(text, "utf-8")
-    (args.out / "makers.json").write_text(json.dumps(as_json(card), indent=1) + "\n", "utf-8")
+    (args.out / "makers.json").write_text(json.dumps(as_json(card), indent=1, default=methodcaller("item")) + "\n", "utf-8")
     print(text.split("\n\nMissed:")[0])
     print(f"\nMisses and false words one by one: {args.out / 'makers.md'}")
     return 0
