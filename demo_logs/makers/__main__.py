@@ -83,7 +83,8 @@ def main(arguments: list[str] | None = None) -> int:
     text = f"{head}\n\n{as_markdown(card)}\n"
     args.out.mkdir(parents=True, exist_ok=True)
     (args.out / "makers.md").write_text(text, "utf-8")
-    (args.out / "makers.json").write_text(json.dumps(as_json(card), indent=1, default=methodcaller("item")) + "\n", "utf-8")
+    figures = json.dumps(as_json(card), indent=1, default=methodcaller("item"))
+    (args.out / "makers.json").write_text(figures + "\n", "utf-8")
     print(text.split("\n\nMissed:")[0])
     print(f"\nMisses and false words one by one: {args.out / 'makers.md'}")
     return 0
