@@ -26,7 +26,7 @@ types: .venv/test.stamp ## mypy --strict
 	@MYPYPATH=.venv/names $(BIN)/mypy -n 2 -p herdbook -p demo_logs -p tests
 
 tests: .venv/test.stamp sources ## the default tests, in parallel
-	@$(BIN)/pytest -q -n 3 --dist worksteal -m "not slow"
+	@$(BIN)/pytest -q -n 2 --dist worksteal -m "not slow"
 
 slow: .venv/test.stamp sources ## the tests that take minutes: 200 kills, large logs, clusters
 	@$(BIN)/pytest -q -m slow

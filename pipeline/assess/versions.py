@@ -16,7 +16,7 @@ from herdbook.pipeline.vehicle.figures import PackFigures
 
 ROOMS = {
     "samples": 1,  # from parts to sessions: roles, units, signals, merging, cadence, cutting
-    "science": 21,  # the formulas
+    "science": 22,  # the formulas
     "measuring": 13,  # what metric sets share
     "judging": 39,  # what rules share, scoring included
 }

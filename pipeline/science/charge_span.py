@@ -23,9 +23,10 @@ CAPACITIES, ENDS = np.arange(0.36, 1.241, 0.02), np.arange(-2.0, 2.01, 1.0)
 # much of the charge (from memory: near empty the resistance of LFP cells is up to twice that of mid charge).
 DROP, UNEVEN, NEAR_EMPTY, EMPTY_WIDTH = 1.0, 0.15, 0.6, 0.08
 DROP_V = 0.03  # and by so much whatever the drop: two branches of the curve (engineering choice)
-# After the onset: the slow part of the drop, over seconds, and the branch that turns, over a share of charge
-# (engineering choices; Dreyer et al., Nature Materials 9 (2010) 448, from memory).
-SLOW_S, TURN_V, TURN = (100.0, 400.0), 0.02, 0.04
+# After the onset: what of the drop comes slowly, over seconds (without the fastest a charge begun on the plateau was
+# read as one begun empty), and the branch that turns, over a share of charge (engineering choices; Dreyer et al.,
+# Nature Materials 9 (2010) 448, from memory).
+SLOW_S, TURN_V, TURN = (25.0, 100.0, 400.0), 0.02, 0.04
 OWN_V, REST_V = 0.003, 0.012  # of a reading under current and before it (engineering choices)
 # What no published curve has: so much, alike over so much of the charge (engineering choices).
 SHAPE_V, SHAPE_WIDTH = 0.006, 0.10

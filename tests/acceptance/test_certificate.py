@@ -17,6 +17,9 @@ from herdbook.pipeline.reports.bench.certificate import certificate
 from herdbook.pipeline.reports.bench.certificate_check import is_certificate, verify_certificate
 from herdbook.pipeline.reports.bench.certificate_file import write_certificate
 from herdbook.pipeline.reports.bench.certificate_page import alike, as_html, at_most, chance, guard, limits, picture
+from herdbook.pipeline.reports.page import paper
+from herdbook.pipeline.reports.page.signed_checks import paper_check
+from herdbook.pipeline.reports.page.signed_file import SignedFile
 from herdbook.pipeline.store.publish import publish
 from herdbook.pipeline.store.signing_key import private_key, public_key
 from herdbook.pipeline.store.store import Store
@@ -172,3 +175,21 @@ def test_a_small_screen_folds_what_is_alike_and_nothing_that_did_not_pass(found:
     assert all(f'<td class="no num">{row["no"]}</td>' in page for row in rows)
     assert "Show 3 more values that passed" in page
     assert alike(certificate(found, "t")) == set()
+
+
+@pytest.mark.parametrize(
+    ("printings", "ok", "said"),
+    [
+        ((b"odd", b"right"), True, "printed again"),
+        ((b"odd", b"other"), False, "not known"),
+        ((b"odd", b"odd"), False, "changed since"),
+    ],
+)
+def test_one_odd_printing_is_no_change_of_the_paper(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, printings: tuple[bytes, bytes], ok: bool, said: str
+) -> None:
+    left = list(printings)
+    monkeypatch.setattr(paper, "printed", lambda *_: left.pop(0))
+    found = paper_check(SignedFile(tmp_path / "c.pdf", "page", "html", {}, b"right"), None)
+    assert found.ok is ok
+    assert said in found.detail
